@@ -1,0 +1,7 @@
+//! Turns a microphone, a WAV, keys or a timed text into words with a time on the exam clock.
+//!
+//! This room knows no medical word: it hands on [`Phrase`]s and nothing else.
+
+pub mod phrase;
+
+pub use phrase::{Alternative, Phrase, Source};

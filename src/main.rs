@@ -1,0 +1,3 @@
+//! The `cotside` command: parses and dispatches, nothing more.
+
+fn main() {}
