@@ -17,4 +17,7 @@
 //! `tests/architecture.rs` holds that line.
 
 pub mod capture;
+pub mod exam;
+pub mod lexicon;
 pub mod problem;
+pub mod reading;

@@ -1,0 +1,7 @@
+//! Rebuilds the exam from the journal: what stands, by item and side, with trials, states, holds,
+//! corrections and what is unsettled.
+//!
+//! A pure function of journal and lexicon: the same journal gives the same exam, years later. This
+//! room reads no clock and no file.
+
+pub mod fold;

@@ -1,0 +1,139 @@
+//! The families of ordinary words the reader asks for by name.
+
+/// A family of words of the language layer (`[words.NAME]`).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Family {
+    /// Left out when phrases are compared.
+    Filler,
+    /// The left side.
+    Left,
+    /// The right side.
+    Right,
+    /// Both sides.
+    Both,
+    /// Both sides alike.
+    Equal,
+    /// The side opposite to the one just named.
+    OtherSide,
+    /// *Left* or *right* that is no side.
+    NotASide,
+    /// A part of the body after a side word (*right arm*).
+    BodyPart,
+    /// No, not, without.
+    Negation,
+    /// Tried, could not be elicited.
+    NotObtained,
+    /// Not done.
+    Skip,
+    /// Not done, at the end of a phrase only.
+    WeakSkip,
+    /// Left for later.
+    Defer,
+    /// Takes one out of a statement about all.
+    Except,
+    /// As the one before.
+    Same,
+    /// As the one before, when nothing else is said.
+    Too,
+    /// What follows replaces what went before.
+    Correct,
+    /// Takes back what went before.
+    Strike,
+    /// Takes back what went before, said of the manoeuvre.
+    Withdraw,
+    /// The two sides were mixed up.
+    Swap,
+    /// Another trial.
+    Again,
+    /// Says which of several things counts.
+    Directive,
+    /// Earlier than this examination.
+    Past,
+    /// Back to now.
+    Present,
+    /// Past tense, which alone means nothing.
+    Was,
+    /// Somebody else.
+    OtherSubject,
+    /// What should, might or would be.
+    Teach,
+    /// Not quite sure.
+    Hedge,
+    /// Joins.
+    And,
+    /// All of them.
+    All,
+    /// But.
+    But,
+    /// A reason follows.
+    Because,
+    /// The manoeuvre is being held.
+    Hold,
+    /// The manoeuvre is released.
+    Release,
+    /// First, second.
+    Ordinal,
+    /// Joins the ends of a range.
+    Range,
+    /// How often something was tried.
+    Times,
+    /// Something under way.
+    Doing,
+    /// Ordinary talk around findings.
+    Talk,
+}
+
+impl Family {
+    /// All families with their names in the files.
+    pub const ALL: &'static [(&'static str, Family)] = &[
+        ("filler", Family::Filler),
+        ("left", Family::Left),
+        ("right", Family::Right),
+        ("both", Family::Both),
+        ("equal", Family::Equal),
+        ("other-side", Family::OtherSide),
+        ("not-a-side", Family::NotASide),
+        ("body-part", Family::BodyPart),
+        ("negation", Family::Negation),
+        ("not-obtained", Family::NotObtained),
+        ("skip", Family::Skip),
+        ("weak-skip", Family::WeakSkip),
+        ("defer", Family::Defer),
+        ("except", Family::Except),
+        ("same", Family::Same),
+        ("too", Family::Too),
+        ("correct", Family::Correct),
+        ("strike", Family::Strike),
+        ("withdraw", Family::Withdraw),
+        ("swap", Family::Swap),
+        ("again", Family::Again),
+        ("directive", Family::Directive),
+        ("past", Family::Past),
+        ("present", Family::Present),
+        ("was", Family::Was),
+        ("other-subject", Family::OtherSubject),
+        ("teach", Family::Teach),
+        ("hedge", Family::Hedge),
+        ("and", Family::And),
+        ("all", Family::All),
+        ("but", Family::But),
+        ("because", Family::Because),
+        ("hold", Family::Hold),
+        ("release", Family::Release),
+        ("ordinal", Family::Ordinal),
+        ("range", Family::Range),
+        ("times", Family::Times),
+        ("doing", Family::Doing),
+        ("talk", Family::Talk),
+    ];
+
+    /// The family of that name.
+    pub fn named(name: &str) -> Option<Family> {
+        Family::ALL.iter().find(|(n, _)| *n == name).map(|(_, f)| *f)
+    }
+
+    /// The name in the files.
+    pub fn name(self) -> &'static str {
+        Family::ALL.iter().find(|(_, f)| *f == self).map_or("", |(n, _)| n)
+    }
+}

@@ -1,0 +1,193 @@
+//! Finds the files of a lexicon: the ones carried inside the program, or a folder of the user's.
+
+use std::path::Path;
+
+use include_dir::{Dir, include_dir};
+use sha2::{Digest, Sha256};
+
+use super::schema;
+use crate::problem::Problem;
+
+static SHIPPED: Dir<'_> = include_dir!("$CARGO_MANIFEST_DIR/lexicon");
+
+/// One file of a lexicon.
+#[derive(Debug, Clone)]
+pub struct SourceFile {
+    /// Path as shown in messages.
+    pub path: String,
+    /// Text.
+    pub text: String,
+}
+
+impl SourceFile {
+    /// A problem at a byte of this file.
+    pub fn problem(&self, byte: usize, message: impl Into<String>) -> Problem {
+        let before = &self.text[..self.text.floor_char_boundary(byte.min(self.text.len()))];
+        let line = before.matches('\n').count() + 1;
+        let start = before.rfind('\n').map_or(0, |i| i + 1);
+        let column = before[start..].chars().count() + 1;
+        let text = self.text[start..].lines().next().unwrap_or_default();
+        Problem::at(&self.path, line, column, message).excerpt(text)
+    }
+}
+
+/// The files of a lexicon and of its language layer.
+#[derive(Debug, Clone)]
+pub struct Files {
+    /// Files of the lexicon itself, then of the language layer, then of personal layers.
+    pub files: Vec<SourceFile>,
+    /// How many of them belong to the lexicon itself.
+    pub own: usize,
+}
+
+impl Files {
+    /// The lexicon of that name carried inside the program.
+    ///
+    /// # Errors
+    /// When there is none of that name, or its language layer is missing.
+    pub fn shipped(name: &str) -> Result<Files, Vec<Problem>> {
+        let own = shipped_folder(name).ok_or_else(|| {
+            let known: Vec<&str> = SHIPPED
+                .dirs()
+                .filter(|d| d.get_file(d.path().join("lexicon.toml")).is_some())
+                .filter_map(|d| d.path().to_str())
+                .collect();
+            vec![Problem::in_file(
+                format!("lexicon/{name}"),
+                "there is no shipped lexicon of this name",
+            )
+            .help(format!("shipped: {}; or name a folder with --lexicon DIR", known.join(", ")))]
+        })?;
+        Files::with_language(own, None)
+    }
+
+    /// A lexicon in a folder. Its language layer is looked for beside it, then among the shipped.
+    ///
+    /// # Errors
+    /// When the folder or a file in it cannot be read.
+    pub fn folder(dir: &Path) -> Result<Files, Vec<Problem>> {
+        Files::with_language(read_folder(dir)?, dir.parent())
+    }
+
+    /// Lexicon and language layer from texts, for tests.
+    ///
+    /// # Errors
+    /// When the language layer it names is not shipped.
+    pub fn from_texts(own: &[(&str, &str)]) -> Result<Files, Vec<Problem>> {
+        let own = own
+            .iter()
+            .map(|(p, t)| SourceFile { path: (*p).into(), text: (*t).into() })
+            .collect();
+        Files::with_language(own, None)
+    }
+
+    fn with_language(
+        own: Vec<SourceFile>,
+        beside: Option<&Path>,
+    ) -> Result<Files, Vec<Problem>> {
+        let language = own
+            .iter()
+            .find_map(|f| toml::from_str::<schema::File>(&f.text).ok()?.lexicon)
+            .map_or("english".to_owned(), |h| h.language.into_inner());
+        let n = own.len();
+        let mut files = own;
+        let plain = !language.is_empty()
+            && language.chars().all(|c| c.is_ascii_alphanumeric() || c == '-' || c == '_');
+        let layer = beside
+            .filter(|_| plain)
+            .map(|d| d.join(&language))
+            .filter(|d| d.is_dir())
+            .map(|d| read_folder(&d))
+            .transpose()?
+            .or_else(|| shipped_folder(&language));
+        let Some(layer) = layer else {
+            let at = files
+                .iter()
+                .find_map(|f| {
+                    let head = toml::from_str::<schema::File>(&f.text).ok()?.lexicon?;
+                    Some(f.problem(
+                        head.language.span().start,
+                        format!("the language layer `{language}` is not there"),
+                    ))
+                })
+                .unwrap_or_else(|| {
+                    Problem::in_file(&language, "the language layer is not there")
+                });
+            return Err(vec![at.help(
+                "put a folder of that name beside the lexicon, or use the shipped `english`",
+            )]);
+        };
+        files.extend(layer);
+        Ok(Files { files, own: n })
+    }
+
+    /// SHA-256 over all names and texts, in hex: two lexicons with the same digest read alike.
+    pub fn digest(&self) -> String {
+        let mut sorted: Vec<(&str, &str)> = self
+            .files
+            .iter()
+            .map(|f| (f.path.rsplit('/').next().unwrap_or(&f.path), f.text.as_str()))
+            .collect();
+        sorted.sort_unstable();
+        let mut h = Sha256::new();
+        for (name, text) in sorted {
+            h.update((name.len() as u64).to_be_bytes());
+            h.update(name);
+            h.update((text.len() as u64).to_be_bytes());
+            h.update(text);
+        }
+        h.finalize().iter().map(|b| format!("{b:02x}")).collect()
+    }
+}
+
+fn shipped_folder(name: &str) -> Option<Vec<SourceFile>> {
+    let dir = SHIPPED.get_dir(name)?;
+    let mut files: Vec<SourceFile> = dir
+        .files()
+        .filter(|f| f.path().extension().is_some_and(|e| e == "toml"))
+        .filter_map(|f| {
+            Some(SourceFile {
+                path: format!("lexicon/{}", f.path().to_str()?),
+                text: f.contents_utf8()?.to_owned(),
+            })
+        })
+        .collect();
+    files.sort_by(|a, b| a.path.cmp(&b.path));
+    (!files.is_empty()).then_some(files)
+}
+
+fn read_folder(dir: &Path) -> Result<Vec<SourceFile>, Vec<Problem>> {
+    let shown = dir.display().to_string();
+    let listing = std::fs::read_dir(dir).map_err(|e| {
+        vec![Problem::in_file(&shown, format!("cannot open this lexicon folder: {e}"))
+            .help("name a folder that holds a lexicon.toml")]
+    })?;
+    let mut paths: Vec<_> = listing
+        .filter_map(Result::ok)
+        .map(|e| e.path())
+        .filter(|p| p.extension().is_some_and(|e| e == "toml") && p.is_file())
+        .collect();
+    paths.sort();
+    if paths.is_empty() {
+        return Err(vec![
+            Problem::in_file(&shown, "holds no .toml file")
+                .help("a lexicon folder holds lexicon.toml and the item files"),
+        ]);
+    }
+    let (mut files, mut problems) = (Vec::new(), Vec::new());
+    for p in paths {
+        let path = p.display().to_string();
+        match std::fs::read(&p).map(String::from_utf8) {
+            Ok(Ok(text)) => files.push(SourceFile { path, text }),
+            Ok(Err(e)) => problems.push(
+                Problem::in_file(
+                    &path,
+                    format!("is not UTF-8 text (byte {})", e.utf8_error().valid_up_to() + 1),
+                )
+                .help("save the file as UTF-8"),
+            ),
+            Err(e) => problems.push(Problem::in_file(&path, format!("cannot be read: {e}"))),
+        }
+    }
+    if problems.is_empty() { Ok(files) } else { Err(problems) }
+}

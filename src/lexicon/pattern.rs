@@ -1,0 +1,123 @@
+//! Expands a lexicon phrase (`turns [and] (opens|open) =fixed`) into plain word sequences.
+
+use super::text::{fold, tokenize};
+
+/// One word of an expanded phrase.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub struct PatternWord {
+    /// Folded form, as compared.
+    pub folded: String,
+    /// As written, for *exact* words and for telling plural from singular.
+    pub surface: String,
+    /// Whether only this very form matches.
+    pub exact: bool,
+}
+
+/// More alternatives than this in one phrase is a slip of the pen.
+const MOST: usize = 512;
+
+/// Expands a phrase into all the word sequences it stands for, fillers still in.
+///
+/// # Errors
+/// Says what is wrong with the brackets, or that the phrase is empty or stands for more than 512
+/// sequences.
+pub fn expand(phrase: &str) -> Result<Vec<Vec<PatternWord>>, String> {
+    let chars: Vec<char> = phrase.chars().collect();
+    let mut pos = 0;
+    let all = alternatives(&chars, &mut pos, None)?;
+    let mut out: Vec<Vec<PatternWord>> = Vec::new();
+    for text in all {
+        let words: Vec<PatternWord> = text
+            .split_whitespace()
+            .flat_map(|w| {
+                let exact = w.starts_with('=');
+                tokenize(w.trim_start_matches('='))
+                    .into_iter()
+                    .filter(|t| t.brk.is_none())
+                    .map(move |t| PatternWord { folded: t.folded, surface: t.surface, exact })
+                    .collect::<Vec<_>>()
+            })
+            .collect();
+        if words.is_empty() {
+            return Err("stands for no words at all".into());
+        }
+        if !out.contains(&words) {
+            out.push(words);
+        }
+    }
+    Ok(out)
+}
+
+/// Sequences of one level up to its closing bracket.
+fn alternatives(c: &[char], pos: &mut usize, close: Option<char>) -> Result<Vec<String>, String> {
+    let mut done: Vec<String> = Vec::new();
+    let mut current: Vec<String> = vec![String::new()];
+    loop {
+        let Some(&ch) = c.get(*pos) else {
+            if let Some(want) = close {
+                return Err(format!("a bracket is never closed: `{want}` is missing"));
+            }
+            break;
+        };
+        *pos += 1;
+        match ch {
+            '(' | '[' => {
+                let want = if ch == '(' { ')' } else { ']' };
+                let mut inner = alternatives(c, pos, Some(want))?;
+                if ch == '[' {
+                    inner.push(String::new());
+                }
+                if current.len() * inner.len() > MOST {
+                    return Err(format!("stands for more than {MOST} phrases; cut it up"));
+                }
+                current = current
+                    .iter()
+                    .flat_map(|a| inner.iter().map(move |b| format!("{a}{b}")))
+                    .collect();
+            }
+            ')' | ']' if close == Some(ch) => break,
+            ')' | ']' => return Err(format!("`{ch}` closes nothing")),
+            '|' if close.is_some() => done.append(&mut std::mem::replace(
+                &mut current,
+                vec![String::new()],
+            )),
+            '|' => return Err("`|` stands outside brackets; write (a|b)".into()),
+            _ => current.iter_mut().for_each(|s| s.push(ch)),
+        }
+    }
+    done.append(&mut current);
+    Ok(done)
+}
+
+/// Folds a plain phrase for looking it up.
+pub fn key(words: &[PatternWord]) -> String {
+    words.iter().map(|w| w.folded.as_str()).collect::<Vec<_>>().join(" ")
+}
+
+/// Folds running text to a key, for messages and tests.
+pub fn key_of(text: &str) -> String {
+    text.split_whitespace().map(fold).collect::<Vec<_>>().join(" ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn keys(p: &str) -> Vec<String> {
+        expand(p).unwrap().iter().map(|w| key(w)).collect()
+    }
+
+    #[test]
+    fn brackets_choose_and_square_brackets_may_be_empty() {
+        assert_eq!(keys("a (b|c d) e"), ["a b e", "a c d e"]);
+        assert_eq!(keys("[in] line"), ["in lin", "lin"]);
+    }
+
+    #[test]
+    fn broken_brackets_are_named() {
+        assert!(expand("a (b").unwrap_err().contains("`)` is missing"));
+        assert!(expand("a b)").unwrap_err().contains("closes nothing"));
+        assert!(expand("a | b").unwrap_err().contains("outside brackets"));
+        assert!(expand("[a]").unwrap_err().contains("no words"));
+    }
+}

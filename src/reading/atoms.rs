@@ -1,0 +1,224 @@
+//! From tokens to atoms: the smallest stretches of a phrase that mean something.
+
+use crate::lexicon::family::Family;
+use crate::lexicon::matcher::{Hit, Meaning, Naming};
+use crate::lexicon::model::Lexicon;
+use crate::lexicon::text::{Break, Token, tokenize};
+
+use super::numbers::{self, Spoken};
+
+/// The smallest stretch of a phrase that means something.
+#[derive(Debug, Clone)]
+pub struct Atom {
+    /// First token.
+    pub from: usize,
+    /// One past the last token.
+    pub to: usize,
+    /// Comma group it stands in, counted through the phrase.
+    pub group: usize,
+    /// Sentence it stands in.
+    pub sentence: usize,
+    /// All that the stretch may mean.
+    pub hits: Vec<Hit>,
+    /// What shorter stretches inside it may mean, longest first.
+    pub inner: Vec<Hit>,
+    /// A number.
+    pub number: Option<Spoken>,
+    /// Unit said after the number.
+    pub unit: Option<usize>,
+    /// Matched by sound, with a word on it.
+    pub by_sound: Option<String>,
+}
+
+/// A phrase cut into atoms.
+#[derive(Debug)]
+pub struct Cut {
+    /// Its tokens.
+    pub tokens: Vec<Token>,
+    /// Comma group of each token.
+    pub groups: Vec<usize>,
+    /// Sentence of each token.
+    pub sentences: Vec<usize>,
+    /// How each sentence ends.
+    pub ends: Vec<Option<Break>>,
+    /// Atoms in order, not overlapping.
+    pub atoms: Vec<Atom>,
+    /// Tokens that belong to no atom, are no filler and no ordinary talk.
+    pub unknown: Vec<usize>,
+}
+
+impl Atom {
+    /// Meanings of the whole stretch.
+    pub fn meanings<'a>(&'a self, lex: &'a Lexicon) -> impl Iterator<Item = (Meaning, &'a Hit)> {
+        self.hits.iter().map(|h| (lex.matcher.meaning(h), h))
+    }
+
+    /// Whether it is of that family.
+    pub fn is(&self, lex: &Lexicon, family: Family) -> bool {
+        self.meanings(lex).any(|(m, _)| m == Meaning::Family(family))
+    }
+
+    /// Items the stretch names, and how.
+    pub fn items(&self, lex: &Lexicon) -> Vec<(usize, Naming, bool)> {
+        let mut out: Vec<(usize, Naming, bool)> = Vec::new();
+        for (m, h) in self.meanings(lex) {
+            if let Meaning::Item(i, n) = m
+                && !out.iter().any(|(k, _, _)| *k == i)
+            {
+                out.push((i, n, h.plural));
+            }
+        }
+        out
+    }
+}
+
+/// Cuts a text into atoms.
+pub fn cut(text: &str, lex: &Lexicon) -> Cut {
+    let tokens = tokenize(text);
+    let n = tokens.len();
+    let (mut groups, mut sentences) = (vec![0; n], vec![0; n]);
+    let mut ends: Vec<Option<Break>> = vec![None];
+    let (mut g, mut s) = (0, 0);
+    for (i, t) in tokens.iter().enumerate() {
+        groups[i] = g;
+        sentences[i] = s;
+        if let Some(b) = t.brk {
+            g += 1;
+            if b != Break::Comma {
+                ends[s] = Some(b);
+                s += 1;
+                ends.push(None);
+            }
+        }
+    }
+    let spoken = numbers::numbers(&tokens, &lex.number_words);
+    let hits = lex.matcher.scan(&tokens);
+    let chosen = choose(lex, &hits, &spoken, n);
+    let mut atoms: Vec<Atom> = Vec::new();
+    for (from, to) in chosen {
+        let same: Vec<Hit> =
+            hits.iter().filter(|h| h.from == from && h.to == to).copied().collect();
+        let mut inner: Vec<Hit> = hits
+            .iter()
+            .filter(|h| h.from >= from && h.to <= to && (h.from, h.to) != (from, to))
+            .copied()
+            .collect();
+        inner.sort_by_key(|h| std::cmp::Reverse(h.words));
+        let number = spoken.iter().find(|x| x.from == from && x.to == to).copied();
+        atoms.push(Atom {
+            from,
+            to,
+            group: groups[from],
+            sentence: sentences[from],
+            hits: same,
+            inner,
+            number,
+            unit: None,
+            by_sound: None,
+        });
+    }
+    absorb_units(&mut atoms, lex);
+    let mut used = vec![false; n];
+    for a in &atoms {
+        used[a.from..a.to].iter_mut().for_each(|u| *u = true);
+    }
+    let talk: Vec<(usize, usize)> = hits
+        .iter()
+        .filter(|h| lex.matcher.meaning(h) == Meaning::Family(Family::Talk))
+        .map(|h| (h.from, h.to))
+        .collect();
+    let unknown = (0..n)
+        .filter(|&i| {
+            tokens[i].brk.is_none()
+                && !used[i]
+                && !lex.matcher.is_filler(&tokens[i].folded)
+                && !talk.iter().any(|(a, b)| (*a..*b).contains(&i))
+        })
+        .collect();
+    Cut { tokens, groups, sentences, ends, atoms, unknown }
+}
+
+/// Chooses the stretches that together explain the text best: long ones first, since a longer
+/// match is far less likely to be chance (weighted interval scheduling).
+fn choose(
+    lex: &Lexicon,
+    hits: &[Hit],
+    spoken: &[Spoken],
+    n: usize,
+) -> Vec<(usize, usize)> {
+    let mut spans: std::collections::BTreeMap<(usize, usize), u32> =
+        std::collections::BTreeMap::new();
+    for h in hits {
+        let m = lex.matcher.meaning(h);
+        if m == Meaning::Family(Family::Talk) {
+            continue;
+        }
+        let words = u32::try_from(h.words).unwrap_or(u32::MAX).min(30);
+        let bonus = match m {
+            Meaning::Item(_, Naming::Plain | Naming::Plural) | Meaning::Value { .. } => 2,
+            Meaning::Family(Family::NotASide) => 5,
+            Meaning::Family(_) => 0,
+            _ => 1,
+        };
+        let weight = words * words * 10 + bonus;
+        let w = spans.entry((h.from, h.to)).or_default();
+        *w = (*w).max(weight);
+    }
+    for s in spoken {
+        let words = u32::try_from(s.to - s.from).unwrap_or(1).min(30);
+        let w = spans.entry((s.from, s.to)).or_default();
+        *w = (*w).max(words * words * 10 + 3);
+    }
+    // best[i]: best weight of tokens [0, i), with the span that ends there.
+    let mut best: Vec<(u32, Option<(usize, usize)>)> = vec![(0, None); n + 1];
+    let mut by_end: Vec<Vec<(usize, u32)>> = vec![Vec::new(); n + 1];
+    for (&(from, to), &w) in &spans {
+        by_end[to].push((from, w));
+    }
+    for i in 1..=n {
+        best[i] = (best[i - 1].0, None);
+        for &(from, w) in &by_end[i] {
+            let total = best[from].0 + w;
+            if total > best[i].0 {
+                best[i] = (total, Some((from, i)));
+            }
+        }
+    }
+    let mut out = Vec::new();
+    let mut i = n;
+    while i > 0 {
+        if let Some((from, to)) = best[i].1 {
+            out.push((from, to));
+            i = from;
+        } else {
+            i -= 1;
+        }
+    }
+    out.reverse();
+    out
+}
+
+/// A unit right after a number belongs to it.
+fn absorb_units(atoms: &mut Vec<Atom>, lex: &Lexicon) {
+    let mut i = 0;
+    while i + 1 < atoms.len() {
+        let unit = atoms[i].number.and_then(|n| {
+            let next = &atoms[i + 1];
+            (next.number.is_none() && next.from <= n.to + 1 && next.sentence == atoms[i].sentence)
+                .then(|| {
+                    next.meanings(lex).find_map(|(m, _)| match m {
+                        Meaning::Unit(u) => Some(u),
+                        _ => None,
+                    })
+                })
+                .flatten()
+        });
+        if let Some(u) = unit {
+            atoms[i].unit = Some(u);
+            atoms[i].to = atoms[i + 1].to;
+            // The unit may be more than a unit ("flashes"): keep it if it names an item.
+            atoms.remove(i + 1);
+        }
+        i += 1;
+    }
+}

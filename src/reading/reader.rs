@@ -1,0 +1,1276 @@
+//! The reader: a fold over phrases that remembers what is at hand.
+
+use std::collections::HashSet;
+
+use crate::capture::Phrase;
+use crate::lexicon::family::Family;
+use crate::lexicon::matcher::{Meaning, Naming};
+use crate::lexicon::model::{ItemId, Lexicon};
+use crate::lexicon::schema::{Elicited, NoMeans};
+use crate::lexicon::text::Break;
+
+use super::assemble::{Judged, Named, Pair, Piece, Segment, SideSaid, pair, resolve, said};
+use super::atoms::{Cut, cut};
+use super::clauses::{Aside, Taken, judge};
+use super::segments::{AtHand, segments};
+use super::types::{
+    Act, Deferred, Doubt, Finding, FindingId, Reading, Side, StateSaid, Status, Strike,
+};
+
+/// Words not understood beside a finding that make it doubtful.
+const UNKNOWN_NAMED: usize = 4;
+/// The same where the item was not named in the phrase.
+const UNKNOWN_AT_HAND: usize = 2;
+
+/// Reads phrases one after the other. Its memory is what a listener would keep in mind: the item
+/// just named, the side just named, what was found so far.
+#[derive(Debug)]
+pub struct Reader<'a> {
+    lex: &'a Lexicon,
+    items: Vec<ItemId>,
+    items_at: u64,
+    side: Option<SideSaid>,
+    side_at: u64,
+    history: Vec<Finding>,
+    /// Findings of the last phrase that had any.
+    last: Vec<FindingId>,
+    last_reason: Option<String>,
+    numbering: Option<usize>,
+    units_known: HashSet<ItemId>,
+}
+
+/// A finding under way.
+#[derive(Debug, Clone)]
+struct Claim {
+    item: ItemId,
+    side: Option<Side>,
+    status: Status,
+    judged: Judged,
+    reason: Option<String>,
+    doubts: Vec<Doubt>,
+    why: String,
+    corrected: bool,
+    again: bool,
+    directive: bool,
+    except: bool,
+    group: usize,
+    first_atom: usize,
+    at_hand: bool,
+    copied: bool,
+}
+
+impl<'a> Reader<'a> {
+    /// A reader that has heard nothing yet.
+    pub fn new(lex: &'a Lexicon) -> Self {
+        Reader {
+            lex,
+            items: Vec::new(),
+            items_at: 0,
+            side: None,
+            side_at: 0,
+            history: Vec::new(),
+            last: Vec::new(),
+            last_reason: None,
+            numbering: None,
+            units_known: HashSet::new(),
+        }
+    }
+
+    /// Reads the phrase with journal sequence number `seq`.
+    pub fn read(&mut self, seq: u64, phrase: &Phrase) -> Reading {
+        let lex = self.lex;
+        let cut = cut(&phrase.text, lex);
+        let taken = judge(&cut, lex);
+        let mut reading = Reading::default();
+        self.note_plain(&cut, &taken, &mut reading);
+
+        let fresh = phrase.start_ms.saturating_sub(self.items_at) <= lex.item_context_ms;
+        let at_hand = AtHand {
+            items: if fresh { self.items.clone() } else { Vec::new() },
+            units_known: self.units_known.clone(),
+        };
+        let side_at_hand = self
+            .side
+            .filter(|_| phrase.start_ms.saturating_sub(self.side_at) <= lex.side_context_ms);
+        let cut_up = segments(&cut, &taken, &at_hand, lex);
+        let mut segs = cut_up.segments;
+        share_lists(&mut segs, &cut, lex);
+
+        let mut claims: Vec<Claim> = Vec::new();
+        let strikes: Vec<usize> = (0..cut.atoms.len())
+            .filter(|&i| {
+                taken[i].aside.is_none()
+                    && cut.atoms[i].is(lex, Family::Strike)
+                    && !cut.atoms[i].is(lex, Family::Correct)
+            })
+            .collect();
+        for seg in &segs {
+            let mut made = self.claims_of(seg, &cut, &taken, side_at_hand, &claims, phrase);
+            for c in made.drain(..) {
+                add_claim(&mut claims, c, &cut, lex);
+            }
+        }
+        self.take_back(&cut, &taken, &segs, &strikes, seq, &mut claims, &mut reading);
+        self.swap(&cut, &taken, &mut claims);
+        self.finish(seq, phrase, &cut, claims, &mut reading);
+        self.remember(phrase, &cut, &taken, &segs, &cut_up.mentioned, &mut reading);
+        reading.leftover =
+            cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
+        reading
+    }
+
+    /// States, controls, acts, headings, and what was set aside.
+    fn note_plain(&mut self, cut: &Cut, taken: &[Taken], reading: &mut Reading) {
+        let lex = self.lex;
+        for (i, a) in cut.atoms.iter().enumerate() {
+            for (m, _) in a.meanings(lex) {
+                if let Meaning::Numbering(n) = m {
+                    self.numbering = Some(n);
+                }
+            }
+            if let Some(aside) = taken[i].aside {
+                let text = format!("{}: \"{}\"", aside.words(), said(cut, i));
+                if reading.set_aside.len() < 8 {
+                    reading.set_aside.push(text);
+                }
+                continue;
+            }
+            for (m, _) in a.meanings(lex) {
+                match m {
+                    Meaning::State { state, implied, .. } => {
+                        let negated = i > 0
+                            && cut.atoms[i - 1].is(lex, Family::Negation)
+                            && super::assemble::adjacent(cut, i - 1, i, 0);
+                        if !negated && !reading.states.iter().any(|s| s.state == state) {
+                            reading.states.push(StateSaid { state, implied });
+                        }
+                    }
+                    Meaning::Control(c) => reading.controls.push(lex.controls[c].clone()),
+                    Meaning::Section(s) => reading.sections.push(s),
+                    Meaning::Family(Family::Hold) => reading.acts.push(Act::Hold),
+                    Meaning::Family(Family::Release) => reading.acts.push(Act::Release),
+                    Meaning::Family(Family::Again) => reading.acts.push(Act::Again),
+                    _ => {}
+                }
+            }
+        }
+    }
+
+    /// The claims of one segment.
+    #[allow(clippy::too_many_lines)] // one decision after the other, in the order of GRAMMAR.md
+    fn claims_of(
+        &self,
+        seg: &Segment,
+        cut: &Cut,
+        taken: &[Taken],
+        side_at_hand: Option<SideSaid>,
+        before: &[Claim],
+        phrase: &Phrase,
+    ) -> Vec<Claim> {
+        let lex = self.lex;
+        let mut out = Vec::new();
+        let elems = self.settle_no(seg, cut, before.is_empty());
+        let mut pairs = pair(&elems);
+        let reason = || reason_in(cut, seg, lex);
+        // "no prone, no ventral suspension, he is on the mattress"
+        if seg.negated && pairs.iter().all(|p| p.js.is_empty() || p.js.iter().all(|e| e.piece == Piece::Skip)) {
+            let skipped = reason().is_some() || has_family(cut, taken, Family::Skip, lex);
+            for n in &seg.items {
+                let it = &lex.items[n.item];
+                let side = self.side_of(n, None, &Pair::default(), &elems, side_at_hand);
+                let absent = absent_value(n.item, lex);
+                if skipped || it.no_means == NoMeans::Unclear && absent.is_none() {
+                    let mut c = claim(n.item, side, Status::Skipped, Judged::default(), seg, cut, taken);
+                    c.reason = reason();
+                    if !skipped {
+                        c.doubts.push(Doubt::AbsentOrNotDone);
+                    }
+                    c.doubts.retain(|d| *d != Doubt::SideNotSaid);
+                    out.push(c);
+                } else if let Some(j) = absent {
+                    let mut c = claim(n.item, side, Status::Observed, j, seg, cut, taken);
+                    if it.no_means == NoMeans::Unclear {
+                        c.doubts.push(Doubt::AbsentOrNotDone);
+                    }
+                    out.push(c);
+                }
+            }
+            return out;
+        }
+        if seg.negated {
+            // "no clonus on the left": the negation is the judgement of the first bare pair.
+            for p in &mut pairs {
+                p.js.retain(|e| e.piece != Piece::Too);
+            }
+        }
+        // The item named again with another side later: pairs hold the order.
+        let fits: Vec<(&Named, usize)> = seg
+            .items
+            .iter()
+            .map(|n| {
+                let k = pairs
+                    .iter()
+                    .flat_map(|p| &p.js)
+                    .filter(|e| {
+                        e.piece == Piece::Judgement && self.res(cut, e, n.item).is_some()
+                    })
+                    .count();
+                (n, k)
+            })
+            .collect();
+        let best = fits.iter().map(|f| f.1).max().unwrap_or(0);
+        let several = seg.items.len() > 1 && seg.group_words.is_none();
+        let chosen: Vec<&Named> = if several && best > 0 {
+            fits.iter().filter(|f| f.1 == best).map(|f| f.0).collect()
+        } else {
+            seg.items.iter().collect()
+        };
+        let ambiguous = several && chosen.len() > 1;
+        let plain_no = seg.negated.then_some(());
+        for n in &chosen {
+            let mut last_judged: Option<(Option<Side>, Judged, Status)> = None;
+            for p in &pairs {
+                let mut merged: Option<Claim> = None;
+                for e in &p.js {
+                    let made = self.claim_of_piece(n, seg, p, e, cut, taken, &elems, side_at_hand, before, &out, plain_no.is_some(), phrase);
+                    let Some(mut c) = made else { continue };
+                    if ambiguous {
+                        let names: Vec<&str> =
+                            chosen.iter().map(|n| lex.items[n.item].name.as_str()).collect();
+                        c.doubts.push(Doubt::SeveralItems(names.join(", ")));
+                    }
+                    if let Some(g) = &seg.group_words {
+                        c.doubts.push(Doubt::Group(g.clone()));
+                    }
+                    if c.status == Status::Skipped && c.reason.is_none() {
+                        c.reason = reason();
+                    }
+                    match &mut merged {
+                        None => merged = Some(c),
+                        Some(m) => merge_judgement(m, c, cut, lex),
+                    }
+                }
+                if let Some(mut c) = merged {
+                    // "right two millimetres, sluggish": the same side goes on.
+                    if p.follows
+                        && let Some((side, j, Status::Observed)) = &last_judged
+                        && c.status == Status::Observed
+                        && complements(j, &c.judged)
+                    {
+                        c.side = *side;
+                        c.doubts.retain(|d| *d != Doubt::SideNotSaid);
+                    }
+                    last_judged = Some((c.side, c.judged.clone(), c.status));
+                    out.push(c);
+                }
+            }
+        }
+        out
+    }
+
+    fn res(&self, cut: &Cut, e: &super::assemble::Elem, item: ItemId) -> Option<Judged> {
+        let known = self.units_known.contains(&item);
+        resolve(cut, &cut.atoms[e.atom], item, e.negated, known, self.lex)
+    }
+
+    /// A "no" on its own is a judgement ("Right biceps, no."), a correction ("no, a flicker"), or
+    /// belongs to the value it stands before.
+    fn settle_no(&self, seg: &Segment, cut: &Cut, first: bool) -> Vec<super::assemble::Elem> {
+        let mut out = Vec::new();
+        for (k, e) in seg.elems.iter().enumerate() {
+            if e.piece != Piece::No {
+                out.push(*e);
+                continue;
+            }
+            let next = seg.elems.get(k + 1);
+            let binds = next.is_some_and(|n| {
+                n.piece == Piece::Judgement && n.negated && super::assemble::adjacent(cut, e.atom, n.atom, 2)
+            });
+            if binds {
+                continue;
+            }
+            let word = said(cut, e.atom);
+            if word != "no" {
+                continue;
+            }
+            let opens_group = cut.atoms[e.atom].from == 0
+                || cut.tokens[cut.atoms[e.atom].from - 1].brk.is_some();
+            let after = cut.tokens.get(cut.atoms[e.atom].to).and_then(|t| t.brk);
+            let rest_judges = seg.elems[k + 1..].iter().any(|x| x.piece == Piece::Judgement);
+            if opens_group && after == Some(Break::Comma) && rest_judges {
+                // "no, flicker on the right"
+                if !first || !seg.elems[..k].is_empty() {
+                    out.push(super::assemble::Elem { piece: Piece::Correct, ..*e });
+                }
+            } else if after.is_some() || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+                || cut.atoms[e.atom].to == cut.tokens.len()
+            {
+                // "Right biceps, no." "Clonus no on right."
+                let sided_before = seg.elems[..k].iter().any(|x| matches!(x.piece, Piece::Side(_)));
+                let named = !seg.at_hand;
+                if (sided_before || named || next.is_some()) && !rest_judges
+                    || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+                {
+                    out.push(super::assemble::Elem { piece: Piece::Judgement, negated: true, ..*e });
+                }
+            }
+        }
+        out
+    }
+
+    #[allow(clippy::too_many_arguments)] // the whole situation bears on one claim
+    fn claim_of_piece(
+        &self,
+        n: &Named,
+        seg: &Segment,
+        p: &Pair,
+        e: &super::assemble::Elem,
+        cut: &Cut,
+        taken: &[Taken],
+        elems: &[super::assemble::Elem],
+        side_at_hand: Option<SideSaid>,
+        before: &[Claim],
+        own: &[Claim],
+        item_negated: bool,
+        phrase: &Phrase,
+    ) -> Option<Claim> {
+        let lex = self.lex;
+        let it = &lex.items[n.item];
+        let (status, judged) = match e.piece {
+            Piece::Skip => (Status::Skipped, Judged::default()),
+            Piece::NotObtained => (Status::NotObtained, Judged::default()),
+            Piece::Same | Piece::Too => {
+                return self.copy(n, seg, p, e, cut, taken, before, own, phrase);
+            }
+            _ => {
+                let j = if said(cut, e.atom) == "no" && cut.atoms[e.atom].is(lex, Family::Negation) {
+                    absent_value(n.item, lex)?
+                } else {
+                    self.res(cut, e, n.item)?
+                };
+                (Status::Observed, j)
+            }
+        };
+        if judged.denied {
+            return None;
+        }
+        let _ = item_negated;
+        let side = self.side_of(n, Some(&judged), p, elems, side_at_hand);
+        let mut c = claim(n.item, side, status, judged, seg, cut, taken);
+        c.first_atom = e.atom;
+        c.group = cut.atoms[e.atom].group;
+        c.corrected = p.corrected;
+        c.again = p.again || (seg.at_hand && opens_with_again(cut, seg, lex));
+        c.directive = p.directive;
+        c.except = p.except;
+        if let Some(t) = taken.get(e.atom) {
+            if let Some(h) = &t.hedge {
+                c.doubts.push(Doubt::Hedged(h.clone()));
+            }
+            if let Some(r) = &t.remark {
+                c.doubts.push(Doubt::Remark(r.clone()));
+            }
+        }
+        if let Some(s) = &c.judged.implausible {
+            c.doubts.push(Doubt::Implausible(s.clone()));
+        }
+        if let Some(s) = &c.judged.by_sound {
+            c.doubts.push(Doubt::SoundsLike(s.clone()));
+        }
+        if n.naming == Naming::Sound
+            && let Some(a) = n.atom
+        {
+            c.doubts.push(Doubt::SoundsLike(format!("\"{}\" as {}", said(cut, a), it.name)));
+        }
+        self.doubt_words(&mut c, seg, cut, n);
+        c.why = format!(
+            "{} <- \"{}\"; {} <- \"{}\" ({})",
+            it.id,
+            n.atom.map_or("the item at hand".to_owned(), |a| said(cut, a)),
+            c.judged.value.clone().unwrap_or_else(|| c.status.word().to_owned()),
+            said(cut, e.atom),
+            c.judged.matched
+        );
+        Some(c)
+    }
+
+    /// Words not understood around a claim.
+    fn doubt_words(&self, c: &mut Claim, seg: &Segment, cut: &Cut, n: &Named) {
+        let judged_group = c.group;
+        let item_group = n.atom.map(|a| cut.atoms[a].group);
+        let unknown: Vec<&str> = cut
+            .unknown
+            .iter()
+            .filter(|&&u| {
+                cut.groups[u] == judged_group || Some(cut.groups[u]) == item_group
+            })
+            .map(|&u| cut.tokens[u].surface.as_str())
+            .collect();
+        let limit = if seg.at_hand { UNKNOWN_AT_HAND } else { UNKNOWN_NAMED };
+        let limit = if c.judged.by_concept && seg.at_hand { 1 } else { limit };
+        if c.status == Status::Observed && unknown.len() > limit {
+            c.doubts.push(Doubt::MuchNotUnderstood(unknown.join(" ")));
+        }
+        // The item at hand had its judgement, and nothing names it or a side again.
+        if seg.at_hand
+            && c.status == Status::Observed
+            && !c.again
+            && !c.corrected
+            && c.judged.by_concept
+            && self
+                .history
+                .iter()
+                .any(|f| f.item == c.item && f.status == Status::Observed && f.covers(c.side))
+        {
+            c.doubts.push(Doubt::ItemNotNamed);
+        }
+    }
+
+    /// Copies what was found on one side to the other, or one item's omission to the next.
+    #[allow(clippy::too_many_arguments)]
+    fn copy(
+        &self,
+        n: &Named,
+        seg: &Segment,
+        p: &Pair,
+        e: &super::assemble::Elem,
+        cut: &Cut,
+        taken: &[Taken],
+        before: &[Claim],
+        own: &[Claim],
+        _phrase: &Phrase,
+    ) -> Option<Claim> {
+        let lex = self.lex;
+        let it = &lex.items[n.item];
+        if e.piece == Piece::Too && p.js.iter().any(|x| x.piece != Piece::Too) {
+            return None;
+        }
+        if p.js.iter().any(|x| matches!(x.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained))
+        {
+            return None;
+        }
+        let here = own.iter().chain(before).rev().find(|c| c.item == n.item);
+        let earlier = self.history.iter().rev().find(|f| f.item == n.item);
+        let make = |status, judged: Judged, side, reason: Option<String>, doubts: Vec<Doubt>| {
+            let mut c = claim(n.item, side, status, judged, seg, cut, taken);
+            c.reason = reason;
+            c.doubts.extend(doubts);
+            c.copied = true;
+            c.first_atom = e.atom;
+            c.group = cut.atoms[e.atom].group;
+            c.why = format!("{}: copied by \"{}\"", it.id, said(cut, e.atom));
+            c
+        };
+        let source = here
+            .map(|c| (c.status, c.judged.clone(), c.side, c.reason.clone(), c.doubts.clone()))
+            .or_else(|| {
+                earlier.map(|f| {
+                    (f.status, judged_from(f), f.side, f.reason.clone(), f.doubts.clone())
+                })
+            });
+        if let Some((status, judged, from_side, reason, doubts)) = source {
+            let side = match p.side {
+                Some(SideSaid::Left) => Some(Side::Left),
+                Some(SideSaid::Right) => Some(Side::Right),
+                Some(SideSaid::Both) => Some(Side::Both),
+                Some(SideSaid::Other) => from_side.and_then(Side::opposite),
+                None => None,
+            };
+            if it.sided && side.is_none() {
+                return None;
+            }
+            if !it.sided {
+                return None;
+            }
+            if own.iter().chain(before).any(|c| c.item == n.item && c.side == side && c.judged == judged) {
+                return None;
+            }
+            let doubts = doubts.into_iter().filter(|d| *d != Doubt::SideNotSaid).collect();
+            return Some(make(status, judged, side, reason, doubts));
+        }
+        // "Vertical suspension, same." "Same deal with stepping and placing."
+        if e.piece == Piece::Same && !seg.at_hand {
+            let skip_before = before
+                .iter()
+                .rev()
+                .find(|c| c.status == Status::Skipped)
+                .map(|c| (c.reason.clone(), c.side))
+                .or_else(|| {
+                    let last = self.history.iter().rev().find(|f| self.last.contains(&f.id))?;
+                    (last.status == Status::Skipped).then(|| (last.reason.clone(), last.side))
+                })?;
+            let side = it.sided.then(|| match p.side {
+                Some(SideSaid::Left) => Side::Left,
+                Some(SideSaid::Right) => Side::Right,
+                Some(SideSaid::Both) => Side::Both,
+                _ if n.plural => Side::Both,
+                _ => Side::Unstated,
+            });
+            return Some(make(Status::Skipped, Judged::default(), side, skip_before.0, vec![]));
+        }
+        None
+    }
+
+    /// The side of a claim.
+    fn side_of(
+        &self,
+        n: &Named,
+        judged: Option<&Judged>,
+        p: &Pair,
+        elems: &[super::assemble::Elem],
+        side_at_hand: Option<SideSaid>,
+    ) -> Option<Side> {
+        let it = &self.lex.items[n.item];
+        if !it.sided {
+            return None;
+        }
+        if judged.is_some_and(|j| j.midline) {
+            return Some(Side::Midline);
+        }
+        let only_side = || {
+            let sides: Vec<SideSaid> = elems
+                .iter()
+                .filter_map(|e| match e.piece {
+                    Piece::Side(s) => Some(s),
+                    _ => None,
+                })
+                .collect();
+            (judged.is_none()).then(|| sides.first().copied()).flatten()
+        };
+        let said = p.side.or_else(only_side).or_else(|| {
+            side_at_hand.filter(|_| n.atom.is_none())
+        });
+        Some(match said {
+            Some(SideSaid::Left) => Side::Left,
+            Some(SideSaid::Right) => Side::Right,
+            Some(SideSaid::Both) => Side::Both,
+            Some(SideSaid::Other) => self
+                .history
+                .iter()
+                .rev()
+                .find(|f| f.item == n.item)
+                .and_then(|f| f.side)
+                .and_then(Side::opposite)
+                .unwrap_or(Side::Unstated),
+            None => {
+                let skip = judged.is_none_or(|j| j.value.is_none() && j.number.is_none() && j.range.is_none());
+                let equal = p.equal || elems.iter().any(|e| e.piece == Piece::Equal);
+                if n.plural || equal || (it.elicited == Elicited::Together && !skip) {
+                    Side::Both
+                } else {
+                    Side::Unstated
+                }
+            }
+        })
+    }
+
+    /// Words that take findings back.
+    #[allow(clippy::too_many_arguments)]
+    fn take_back(
+        &mut self,
+        cut: &Cut,
+        taken: &[Taken],
+        segs: &[Segment],
+        strikes: &[usize],
+        seq: u64,
+        claims: &mut Vec<Claim>,
+        reading: &mut Reading,
+    ) {
+        let lex = self.lex;
+        let _ = seq;
+        for &s in strikes {
+            let words = said(cut, s);
+            // What the command names: "cancel the knee left", "strike the caput".
+            let sentence = cut.atoms[s].sentence;
+            let named: Vec<usize> = (s + 1..cut.atoms.len())
+                .filter(|&i| cut.atoms[i].sentence == sentence)
+                .collect();
+            let side = named.iter().find_map(|&i| {
+                if cut.atoms[i].is(lex, Family::Left) {
+                    Some(Side::Left)
+                } else if cut.atoms[i].is(lex, Family::Right) {
+                    Some(Side::Right)
+                } else {
+                    None
+                }
+            });
+            let items: Vec<ItemId> = named
+                .iter()
+                .flat_map(|&i| cut.atoms[i].items(lex).into_iter().map(|(k, _, _)| k))
+                .collect();
+            let target_named = self
+                .history
+                .iter()
+                .rev()
+                .find(|f| {
+                    let by_item = items.contains(&f.item) && side.is_none_or(|x| f.covers(Some(x)));
+                    let by_value = named.iter().any(|&i| {
+                        resolve(cut, &cut.atoms[i], f.item, false, true, lex).is_some_and(|j| {
+                            (j.value.is_some() && j.value == f.value && !j.by_concept)
+                                || (j.number.is_some() && j.number == f.number && items.is_empty())
+                        })
+                    });
+                    by_item || by_value
+                })
+                .map(|f| f.id);
+            // Claims this very sentence made of the words of the command are no findings.
+            if target_named.is_some() {
+                claims.retain(|c| cut.atoms[c.first_atom].sentence != sentence || c.first_atom < s);
+                if let Some(id) = target_named {
+                    self.strike(id, side, &words, reading);
+                }
+                continue;
+            }
+            // Said in the same phrase before the command.
+            if let Some(k) = claims.iter().rposition(|c| c.first_atom < s) {
+                let group = claims[k].first_atom;
+                claims.retain(|c| c.first_atom != group);
+                continue;
+            }
+            self.strike_last(side, &words, reading);
+        }
+        if !strikes.is_empty() {
+            return;
+        }
+        // "That doesn't count", "let me do that again", "no wait, the tape was on the ear".
+        let withdrawn: Vec<usize> = (0..cut.atoms.len())
+            .filter(|&i| cut.atoms[i].is(lex, Family::Withdraw) && taken[i].aside.is_none_or(|a| a == Aside::Later))
+            .collect();
+        let wait: Vec<usize> = (0..cut.atoms.len())
+            .filter(|&i| cut.atoms[i].is(lex, Family::Correct) && taken[i].aside.is_none())
+            .collect();
+        let hollow = wait.iter().any(|&i| !claims.iter().any(|c| c.first_atom > i));
+        if let Some(&at) = withdrawn.first() {
+            let words = said(cut, at);
+            if let Some(k) = claims.iter().rposition(|c| c.first_atom < at) {
+                let atom = claims[k].first_atom;
+                claims.retain(|c| c.first_atom != atom);
+            } else {
+                let side = segs
+                    .iter()
+                    .flat_map(|s| &s.elems)
+                    .filter(|e| e.atom < at)
+                    .find_map(|e| match e.piece {
+                        Piece::Side(SideSaid::Left) => Some(Side::Left),
+                        Piece::Side(SideSaid::Right) => Some(Side::Right),
+                        _ => None,
+                    });
+                self.strike_last(side, &words, reading);
+            }
+        } else if hollow && let Some(&at) = wait.iter().find(|&&i| !claims.iter().any(|c| c.first_atom > i)) {
+            // A word of correction with nothing in its place: what stands before it in the phrase
+            // is not to be trusted.
+            let words = said(cut, at);
+            if let Some(k) = claims.iter().rposition(|c| c.first_atom < at) {
+                let atom = claims[k].first_atom;
+                for c in claims.iter_mut().filter(|c| c.first_atom == atom) {
+                    c.doubts.push(Doubt::MaybeStruck(words.clone()));
+                }
+            }
+        }
+    }
+
+    fn strike(&mut self, id: FindingId, side: Option<Side>, words: &str, reading: &mut Reading) {
+        reading.strikes.push(Strike { target: id, side, words: words.to_owned() });
+        if let Some(k) = self.history.iter().position(|f| f.id == id) {
+            match (self.history[k].side, side.and_then(Side::opposite)) {
+                (Some(Side::Both), Some(rest)) => self.history[k].side = Some(rest),
+                _ => {
+                    self.history.remove(k);
+                }
+            }
+        }
+    }
+
+    /// Strikes the last finding; when the last phrase made several, it is for a person to say
+    /// which.
+    fn strike_last(&mut self, side: Option<Side>, words: &str, reading: &mut Reading) {
+        let fits: Vec<FindingId> = if let (Some(s), [item]) = (side, &self.items[..]) {
+            self.history
+                .iter()
+                .rev()
+                .filter(|f| f.item == *item && f.side.is_some() && f.covers(Some(s)))
+                .map(|f| f.id)
+                .take(1)
+                .collect()
+        } else {
+            self.history.iter().filter(|f| self.last.contains(&f.id)).map(|f| f.id).collect()
+        };
+        match fits[..] {
+            [one] => self.strike(one, side, words, reading),
+            _ => {
+                reading.maybe_struck.extend(fits.into_iter().map(|id| (id, words.to_owned())));
+            }
+        }
+    }
+
+    /// "The other way round": the last item's two sides change places.
+    fn swap(&mut self, cut: &Cut, taken: &[Taken], claims: &mut Vec<Claim>) {
+        let lex = self.lex;
+        let Some(at) = (0..cut.atoms.len())
+            .find(|&i| taken[i].aside.is_none() && cut.atoms[i].is(lex, Family::Swap))
+        else {
+            return;
+        };
+        if claims.iter().any(|c| c.first_atom > at) {
+            // New values are said: they speak for themselves.
+            return;
+        }
+        if !claims.is_empty() {
+            for c in claims.iter_mut() {
+                c.side = c.side.and_then(|s| s.opposite().or(Some(s)));
+                c.why.push_str("; sides changed places");
+            }
+            return;
+        }
+        let Some(item) = self.history.iter().rev().find(|f| matches!(f.side, Some(Side::Left | Side::Right))).map(|f| f.item)
+        else {
+            return;
+        };
+        for side in [Side::Left, Side::Right] {
+            let Some(f) =
+                self.history.iter().rev().find(|f| f.item == item && f.side == Some(side))
+            else {
+                continue;
+            };
+            claims.push(Claim {
+                item,
+                side: side.opposite(),
+                status: f.status,
+                judged: judged_from(f),
+                reason: f.reason.clone(),
+                doubts: Vec::new(),
+                why: format!("sides changed places by \"{}\"", said(cut, at)),
+                corrected: true,
+                again: false,
+                directive: false,
+                except: false,
+                group: 0,
+                first_atom: at,
+                at_hand: true,
+                copied: true,
+            });
+        }
+    }
+
+    /// Makes findings of the claims, and links corrections.
+    fn finish(
+        &mut self,
+        seq: u64,
+        phrase: &Phrase,
+        cut: &Cut,
+        claims: Vec<Claim>,
+        reading: &mut Reading,
+    ) {
+        let lex = self.lex;
+        let corrected = cut.atoms.iter().any(|a| a.is(lex, Family::Correct));
+        let mut made = Vec::new();
+        for (k, c) in claims.into_iter().enumerate() {
+            let it = &lex.items[c.item];
+            let mut side = c.side;
+            let mut doubts = c.doubts;
+            let numeric = c.judged.number.is_some() || c.judged.range.is_some();
+            let unit = it.number.as_ref().filter(|_| numeric).map(|n| lex.units[n.unit].id.clone());
+            if c.judged.unit_said {
+                self.units_known.insert(c.item);
+            }
+            let word = corrected && (c.corrected || c.at_hand || true);
+            let mut corrects: Vec<FindingId> = Vec::new();
+            if word {
+                // The side is the corrected finding's, when none was said.
+                if side == Some(Side::Unstated)
+                    && let Some(f) = self.history.iter().rev().find(|f| f.item == c.item)
+                {
+                    side = f.side;
+                }
+                corrects = self
+                    .history
+                    .iter()
+                    .filter(|f| f.item == c.item && f.covers(side))
+                    .map(|f| f.id)
+                    .collect();
+            }
+            if side == Some(Side::Unstated) && c.status != Status::Skipped && !doubts.contains(&Doubt::SidesNotNamed) {
+                doubts.push(Doubt::SideNotSaid);
+            }
+            doubts.dedup();
+            made.push(Finding {
+                id: FindingId { phrase: seq, index: u32::try_from(k + 1).unwrap_or(u32::MAX) },
+                item: c.item,
+                side,
+                status: c.status,
+                value: c.judged.value,
+                number: c.judged.number,
+                range: c.judged.range,
+                unit,
+                reason: c.reason,
+                doubts,
+                why: c.why,
+                corrects,
+                again: c.again,
+                at_ms: phrase.start_ms,
+            });
+        }
+        for f in &made {
+            if !f.corrects.is_empty() {
+                let ids = f.corrects.clone();
+                let side = f.side;
+                self.history.retain_mut(|h| {
+                    if !ids.contains(&h.id) {
+                        return true;
+                    }
+                    match (h.side, side.and_then(Side::opposite)) {
+                        (Some(Side::Both), Some(rest)) => {
+                            h.side = Some(rest);
+                            true
+                        }
+                        _ => false,
+                    }
+                });
+            }
+        }
+        if !made.is_empty() {
+            self.last = made.iter().map(|f| f.id).collect();
+            if let Some(r) = made.iter().rev().find_map(|f| f.reason.clone()) {
+                self.last_reason = Some(r);
+            }
+        }
+        self.history.extend(made.iter().cloned());
+        reading.findings = made;
+    }
+
+    /// What the next phrase may speak of.
+    fn remember(
+        &mut self,
+        phrase: &Phrase,
+        cut: &Cut,
+        taken: &[Taken],
+        segs: &[Segment],
+        mentioned: &[ItemId],
+        reading: &mut Reading,
+    ) {
+        let lex = self.lex;
+        let judged: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
+        for s in segs.iter().filter(|s| !s.at_hand) {
+            for n in &s.items {
+                if !judged.contains(&n.item) && !reading.announced.contains(&n.item) {
+                    reading.announced.push(n.item);
+                }
+            }
+        }
+        let later = taken.iter().any(|t| t.aside == Some(Aside::Later));
+        if later {
+            let items: Vec<ItemId> = if mentioned.is_empty() {
+                segs.iter()
+                    .flat_map(|s| s.items.iter().map(|n| n.item))
+                    .filter(|i| !judged.contains(i))
+                    .collect()
+            } else {
+                mentioned.to_vec()
+            };
+            let side = cut.atoms.iter().find_map(|a| {
+                if a.is(lex, Family::Left) {
+                    Some(Side::Left)
+                } else if a.is(lex, Family::Right) {
+                    Some(Side::Right)
+                } else {
+                    None
+                }
+            });
+            for item in items {
+                let side = side.filter(|_| lex.items[item].sided);
+                reading.deferred.push(Deferred { item, side });
+            }
+        }
+        let named = segs.iter().rev().find(|s| !s.at_hand).map(|s| {
+            s.items.iter().map(|n| n.item).collect::<Vec<_>>()
+        });
+        if let Some(items) = named {
+            // Of several that could be meant, the one that was judged stays at hand.
+            let kept: Vec<ItemId> = items.iter().copied().filter(|i| judged.contains(i)).collect();
+            self.items = if kept.is_empty() || kept.len() == items.len() { items } else { kept };
+            self.items_at = phrase.end_ms;
+        } else if let Some(&i) = mentioned.last() {
+            self.items = vec![i];
+            self.items_at = phrase.end_ms;
+        } else if reading.findings.iter().any(|f| self.items.contains(&f.item))
+            || !reading.acts.is_empty()
+        {
+            self.items_at = phrase.end_ms;
+        }
+        // A side named alone waits for its judgement.
+        let lone = segs.iter().rev().find_map(|s| {
+            let judges = s.elems.iter().any(|e| {
+                matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)
+            });
+            if judges {
+                return None;
+            }
+            s.elems.iter().rev().find_map(|e| match e.piece {
+                Piece::Side(x @ (SideSaid::Left | SideSaid::Right)) => Some(x),
+                _ => None,
+            })
+        });
+        if reading.findings.is_empty() {
+            if let Some(s) = lone {
+                self.side = Some(s);
+                self.side_at = phrase.end_ms;
+            }
+        } else {
+            self.side = None;
+        }
+    }
+}
+
+fn claim(
+    item: ItemId,
+    side: Option<Side>,
+    status: Status,
+    judged: Judged,
+    seg: &Segment,
+    cut: &Cut,
+    taken: &[Taken],
+) -> Claim {
+    let _ = (cut, taken);
+    Claim {
+        item,
+        side,
+        status,
+        judged,
+        reason: None,
+        doubts: Vec::new(),
+        why: String::new(),
+        corrected: false,
+        again: false,
+        directive: false,
+        except: false,
+        group: seg.group,
+        first_atom: seg.items.first().and_then(|n| n.atom).or(seg.elems.first().map(|e| e.atom)).unwrap_or(0),
+        at_hand: seg.at_hand,
+        copied: false,
+    }
+}
+
+fn judged_from(f: &Finding) -> Judged {
+    Judged { value: f.value.clone(), number: f.number, range: f.range, ..Judged::default() }
+}
+
+/// The value or number that means "not there".
+fn absent_value(item: ItemId, lex: &Lexicon) -> Option<Judged> {
+    let it = &lex.items[item];
+    if it.number.as_ref().is_some_and(|n| n.none_is_zero) {
+        return Some(Judged { number: Some(0.0), matched: "no".into(), by_concept: true, ..Judged::default() });
+    }
+    it.values
+        .iter()
+        .find(|v| v.concepts.iter().any(|&c| lex.concepts[c].id == "absent"))
+        .map(|v| Judged {
+            value: Some(v.code.clone()),
+            matched: "no".into(),
+            by_concept: true,
+            ..Judged::default()
+        })
+}
+
+fn complements(a: &Judged, b: &Judged) -> bool {
+    let num = |j: &Judged| j.number.is_some() || j.range.is_some();
+    a == b || (num(a) != num(b) && a.value.is_some() != b.value.is_some())
+}
+
+fn has_family(cut: &Cut, taken: &[Taken], f: Family, lex: &Lexicon) -> bool {
+    (0..cut.atoms.len()).any(|i| taken[i].aside.is_none() && cut.atoms[i].is(lex, f))
+}
+
+fn opens_with_again(cut: &Cut, seg: &Segment, lex: &Lexicon) -> bool {
+    seg.elems.iter().any(|e| e.piece == Piece::Again)
+        || cut
+            .atoms
+            .iter()
+            .any(|a| a.sentence == seg.sentence && a.is(lex, Family::Again))
+}
+
+/// Two judgements of one item on one side in one breath.
+fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
+    let _ = lex;
+    if a.status != b.status {
+        // "absent, couldn't get it" and the like: the plainer statement is the value.
+        if a.status == Status::Observed && b.status == Status::NotObtained {
+            if a.judged.by_concept || a.judged.stated {
+                a.status = b.status;
+                a.judged = b.judged;
+            }
+        } else if b.status == Status::Observed && a.status != Status::Observed {
+            if !(b.judged.by_concept || b.judged.stated) {
+                a.doubts.push(Doubt::TwoValues(format!(
+                    "{} and \"{}\"",
+                    a.status.word(),
+                    said(cut, b.first_atom)
+                )));
+            }
+        }
+        return;
+    }
+    if a.judged.value == b.judged.value && a.judged.number == b.judged.number && a.judged.range == b.judged.range {
+        return;
+    }
+    if complements(&a.judged, &b.judged) {
+        let num = b.judged.number.is_some() || b.judged.range.is_some();
+        if num {
+            a.judged.number = b.judged.number;
+            a.judged.range = b.judged.range;
+            a.judged.unit_said = b.judged.unit_said;
+        } else {
+            a.judged.value = b.judged.value;
+            a.judged.by_concept = b.judged.by_concept;
+        }
+        a.doubts.extend(b.doubts.into_iter().filter(|d| *d != Doubt::SideNotSaid));
+        return;
+    }
+    if a.judged.yields && !b.judged.yields {
+        let side = a.side;
+        let (corrected, again, except) = (a.corrected, a.again, a.except);
+        *a = b;
+        a.side = a.side.filter(|s| *s != Side::Unstated).or(side);
+        a.corrected |= corrected;
+        a.again |= again;
+        a.except |= except;
+        return;
+    }
+    if b.judged.yields || (b.judged.by_concept && !a.judged.by_concept) {
+        return;
+    }
+    if a.judged.by_concept && !b.judged.by_concept {
+        *a = Claim { side: a.side, corrected: a.corrected, except: a.except, ..b };
+        return;
+    }
+    let text = format!("\"{}\" and \"{}\"", said(cut, a.first_atom), said(cut, b.first_atom));
+    let keep_directive = b.directive || b.corrected;
+    let side = a.side;
+    *a = b;
+    a.side = side;
+    if !keep_directive {
+        a.doubts.push(Doubt::TwoValues(text));
+    }
+}
+
+/// Adds a claim to those of the phrase, settling what it does to earlier ones.
+fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
+    let overlapping: Vec<usize> = (0..claims.len())
+        .filter(|&k| {
+            let o = &claims[k];
+            o.item == c.item
+                && match (o.side, c.side) {
+                    (None, _) | (_, None) => true,
+                    (Some(Side::Both), Some(_)) | (Some(_), Some(Side::Both)) => true,
+                    (Some(a), Some(b)) => a == b,
+                }
+        })
+        .collect();
+    if overlapping.is_empty() {
+        claims.push(c);
+        return;
+    }
+    // "ninety and ninety", "one side seventy, the other eighty": a pair, names unknown.
+    let number = |x: &Claim| x.judged.number.or(x.judged.range.map(|r| r.0));
+    if c.side == Some(Side::Unstated)
+        && c.status == Status::Observed
+        && !c.again
+        && !c.corrected
+        && overlapping.len() == 1
+        && claims[overlapping[0]].side == Some(Side::Unstated)
+        && claims[overlapping[0]].status == Status::Observed
+        && (number(&c).is_some() || cut.atoms[c.first_atom].number.is_some())
+    {
+        let o = &mut claims[overlapping[0]];
+        if o.judged.value == c.judged.value && number(o) == number(&c) && o.judged.range == c.judged.range {
+            o.side = Some(Side::Both);
+            o.doubts.retain(|d| *d != Doubt::SideNotSaid);
+        } else {
+            let mut c = c;
+            o.doubts.retain(|d| *d != Doubt::SideNotSaid);
+            o.doubts.push(Doubt::SidesNotNamed);
+            c.doubts.push(Doubt::SidesNotNamed);
+            claims.push(c);
+        }
+        return;
+    }
+    for &k in &overlapping {
+        let same = claims[k].status == c.status
+            && claims[k].judged.value == c.judged.value
+            && claims[k].judged.number == c.judged.number
+            && claims[k].judged.range == c.judged.range;
+        if same && !c.again {
+            if claims[k].side == Some(Side::Both) || c.side == claims[k].side {
+                return;
+            }
+        }
+    }
+    let last = overlapping[overlapping.len() - 1];
+    // "eighty each side; they were a hundred"
+    let was = cut
+        .atoms
+        .iter()
+        .any(|a| a.group == c.group && a.is(lex, Family::Was));
+    if was && c.at_hand && number(&c).is_some() && number(&claims[last]).is_some() {
+        return;
+    }
+    if c.again {
+        claims.push(c);
+        return;
+    }
+    if complements(&claims[last].judged, &c.judged)
+        && claims[last].status == Status::Observed
+        && c.status == Status::Observed
+        && (claims[last].side == c.side || c.side == Some(Side::Unstated) || claims[last].side == Some(Side::Unstated))
+    {
+        if claims[last].side == Some(Side::Unstated) {
+            claims[last].side = c.side;
+        }
+        let o = &mut claims[last];
+        merge_judgement(o, c, cut, lex);
+        return;
+    }
+    if c.judged.yields && !claims[last].judged.yields && c.status == Status::Observed {
+        return;
+    }
+    let yielding = claims[last].judged.yields && !c.judged.yields;
+    // The whole is taken back for the side now named.
+    let replaces = c.corrected || c.except || c.directive || yielding
+        || (claims[last].status != Status::Observed) != (c.status != Status::Observed);
+    let mut c = c;
+    for &k in overlapping.iter().rev() {
+        match (claims[k].side, c.side.and_then(Side::opposite)) {
+            (Some(Side::Both), Some(rest)) => claims[k].side = Some(rest),
+            _ => {
+                let old = claims.remove(k);
+                if !replaces {
+                    c.doubts.push(Doubt::TwoValues(format!(
+                        "\"{}\" and \"{}\"",
+                        said(cut, old.first_atom),
+                        said(cut, c.first_atom)
+                    )));
+                }
+            }
+        }
+    }
+    claims.push(c);
+}
+
+/// "suck, root and grasp all strong": items in a list share the judgement that follows.
+fn share_lists(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
+    for k in (0..segs.len().saturating_sub(1)).rev() {
+        let bare = !segs[k].at_hand
+            && !segs[k].negated
+            && segs[k].elems.iter().all(|e| {
+                matches!(e.piece, Piece::And | Piece::All | Piece::Side(_) | Piece::Equal)
+            });
+        let next = &segs[k + 1];
+        if !bare || next.at_hand || next.sentence != segs[k].sentence || next.negated {
+            continue;
+        }
+        let judging: Vec<super::assemble::Elem> = next.elems.clone();
+        if !judging.iter().any(|e| matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)) {
+            continue;
+        }
+        // The list must be a list: "and" or "or" somewhere, or "all", or commas only between names.
+        let (Some(a), Some(b)) = (
+            segs[k].items.first().and_then(|n| n.atom),
+            next.items.first().and_then(|n| n.atom),
+        ) else {
+            continue;
+        };
+        let between = a + 1..b;
+        let listed = between.clone().any(|i| cut.atoms[i].is(lex, Family::And))
+            || judging.iter().any(|e| e.piece == Piece::All)
+            || segs[k + 1..].iter().take_while(|s| s.sentence == segs[k].sentence).any(|s| {
+                s.elems.iter().any(|e| e.piece == Piece::All)
+            })
+            || list_goes_on(segs, k + 1, cut, lex);
+        let clean = between.clone().all(|i| {
+            super::assemble::piece_of(&cut.atoms[i], lex)
+                .is_some_and(|p| matches!(p, Piece::And | Piece::Side(_) | Piece::All | Piece::Equal))
+        }) && !cut.unknown.iter().any(|&u| u >= cut.atoms[a].to && u < cut.atoms[b].from);
+        let fits = segs[k].items.iter().any(|n| {
+            judging.iter().any(|e| {
+                matches!(e.piece, Piece::Skip | Piece::NotObtained | Piece::Same)
+                    || resolve(cut, &cut.atoms[e.atom], n.item, e.negated, false, lex).is_some()
+            })
+        });
+        if listed && clean && fits {
+            let own = segs[k].elems.clone();
+            let has_side = own.iter().any(|e| matches!(e.piece, Piece::Side(_)));
+            let mut elems: Vec<super::assemble::Elem> =
+                own.into_iter().filter(|e| matches!(e.piece, Piece::Side(_))).collect();
+            elems.extend(judging.into_iter().filter(|e| {
+                !(has_side && matches!(e.piece, Piece::Side(_)))
+            }));
+            // Pair in the breath of the judgement.
+            if let Some(g) = elems.iter().find(|e| e.piece == Piece::Judgement || e.piece == Piece::Skip).map(|e| e.group) {
+                for e in elems.iter_mut().filter(|e| matches!(e.piece, Piece::Side(_))) {
+                    e.group = e.group.max(g);
+                }
+            }
+            segs[k].elems = elems;
+        }
+    }
+}
+
+/// Whether the segment is itself joined to the next by a list that ends in "and".
+fn list_goes_on(segs: &[Segment], k: usize, cut: &Cut, lex: &Lexicon) -> bool {
+    let Some(next) = segs.get(k + 1).filter(|s| s.sentence == segs[k].sentence) else {
+        return false;
+    };
+    let (Some(a), Some(b)) = (
+        segs[k].items.first().and_then(|n| n.atom),
+        next.items.first().and_then(|n| n.atom),
+    ) else {
+        return false;
+    };
+    (a + 1..b).any(|i| cut.atoms[i].is(lex, Family::And)) || list_goes_on(segs, k + 1, cut, lex)
+}
+
+/// The reason given for leaving out, in the speaker's words.
+fn reason_in(cut: &Cut, seg: &Segment, lex: &Lexicon) -> Option<String> {
+    let words = |from: usize, to: usize| {
+        cut.tokens[from..to]
+            .iter()
+            .filter(|t| t.brk.is_none())
+            .map(|t| t.surface.as_str())
+            .collect::<Vec<_>>()
+            .join(" ")
+            .replace(" 's", "'s")
+    };
+    let n = cut.tokens.len();
+    // "… because …"
+    if let Some(a) = cut.atoms.iter().find(|a| a.is(lex, Family::Because) && a.sentence >= seg.sentence) {
+        let to = (a.to..n).find(|&i| cut.tokens[i].brk.is_some_and(|b| b != Break::Comma)).unwrap_or(n);
+        let text = words(a.to, to);
+        if !text.is_empty() {
+            return Some(text);
+        }
+    }
+    // A reason of the lexicon: the clause it stands in.
+    let reason = cut
+        .atoms
+        .iter()
+        .find(|a| a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_))));
+    if let Some(a) = reason {
+        let from = (0..n).find(|&i| cut.groups[i] == a.group).unwrap_or(a.from);
+        let to = (from..n).find(|&i| cut.groups[i] != a.group).unwrap_or(n);
+        return Some(words(from, to));
+    }
+    // Whatever follows the omission in a clause of its own.
+    let skip = cut
+        .atoms
+        .iter()
+        .filter(|a| a.sentence == seg.sentence && (a.is(lex, Family::Skip) || a.is(lex, Family::WeakSkip)))
+        .map(|a| a.group)
+        .next_back()?;
+    let from = (0..n).find(|&i| cut.groups[i] > skip && cut.tokens[i].brk.is_none())?;
+    let group = cut.groups[from];
+    let to = (from..n).find(|&i| cut.groups[i] != group).unwrap_or(n);
+    let judged = cut.atoms.iter().any(|a| {
+        a.group == group && a.items(lex).iter().any(|(_, n, _)| *n != Naming::Weak)
+    });
+    (!judged).then(|| words(from, to)).filter(|t| !t.is_empty())
+}
