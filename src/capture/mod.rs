@@ -3,5 +3,7 @@
 //! This room knows no medical word: it hands on [`Phrase`]s and nothing else.
 
 pub mod phrase;
+pub mod timed_text;
 
 pub use phrase::{Alternative, Phrase, Source};
+pub use timed_text::{TimedText, read_timed_text};
