@@ -17,4 +17,5 @@
 //! `tests/architecture.rs` holds that line.
 
 pub mod capture;
+pub mod journal;
 pub mod problem;
