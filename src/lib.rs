@@ -19,5 +19,6 @@
 pub mod capture;
 pub mod exam;
 pub mod lexicon;
+pub mod journal;
 pub mod problem;
 pub mod reading;

@@ -96,7 +96,7 @@ pub fn fold(word: &str) -> String {
     } else {
         word.to_owned()
     };
-    if stem.len() > 3 && stem.ends_with('e') {
+    if stem.len() > 4 && stem.ends_with('e') {
         stem.pop();
     }
     stem
