@@ -18,3 +18,4 @@
 
 pub mod capture;
 pub mod problem;
+pub mod reading;
