@@ -10,6 +10,17 @@ use crate::problem::Problem;
 
 static SHIPPED: Dir<'_> = include_dir!("$CARGO_MANIFEST_DIR/lexicon");
 
+/// A file carried inside the program, by its path under `lexicon/`; empty when there is none, which
+/// a test rules out.
+pub fn carried(path: &str) -> &'static [u8] {
+    SHIPPED.get_file(path).map_or(&[], include_dir::File::contents)
+}
+
+/// A text carried inside the program, by its path under `lexicon/`.
+pub fn carried_text(path: &str) -> &'static str {
+    SHIPPED.get_file(path).and_then(include_dir::File::contents_utf8).unwrap_or_default()
+}
+
 /// One file of a lexicon.
 #[derive(Debug, Clone)]
 pub struct SourceFile {

@@ -27,6 +27,7 @@ pub mod clauses;
 pub mod numbers;
 pub mod reader;
 pub mod segments;
+pub mod sound;
 pub mod types;
 
 pub use reader::Reader;
