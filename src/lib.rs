@@ -18,7 +18,7 @@
 
 pub mod capture;
 pub mod exam;
-pub mod lexicon;
 pub mod journal;
+pub mod lexicon;
 pub mod problem;
 pub mod reading;

@@ -121,12 +121,8 @@ fn gold(set: &str, name: &str) -> (Lined, BTreeSet<u64>) {
             out.insert(c, (f["line"].as_u64(), true));
         }
     }
-    let traps = g["not_findings"]
-        .as_array()
-        .unwrap()
-        .iter()
-        .map(|t| t["line"].as_u64().unwrap())
-        .collect();
+    let traps =
+        g["not_findings"].as_array().unwrap().iter().map(|t| t["line"].as_u64().unwrap()).collect();
     (out, traps)
 }
 
@@ -207,13 +203,26 @@ fn table(set: &str) -> Score {
         let s = score(set, &name, &lex, verbose);
         println!(
             "{name:<26} {:>4} {:>4} {:>4} {:.3} {:>5} {:>10} {:>7}",
-            s.gold, s.made, s.hit, s.f1(), s.sure, s.wrong_sure, s.on_trap
+            s.gold,
+            s.made,
+            s.hit,
+            s.f1(),
+            s.sure,
+            s.wrong_sure,
+            s.on_trap
         );
         total.add(&s);
     }
     println!(
         "{:<26} {:>4} {:>4} {:>4} {:.3} {:>5} {:>10} {:>7}",
-        "all", total.gold, total.made, total.hit, total.f1(), total.sure, total.wrong_sure, total.on_trap
+        "all",
+        total.gold,
+        total.made,
+        total.hit,
+        total.f1(),
+        total.sure,
+        total.wrong_sure,
+        total.on_trap
     );
     total
 }

@@ -135,9 +135,11 @@ impl Fold {
         by: Option<FindingId>,
         how: How,
     ) -> bool {
-        let Some(k) = self.standing.iter().position(|s| {
-            s.finding.id == id && (side.is_none() || s.finding.covers(side))
-        }) else {
+        let Some(k) = self
+            .standing
+            .iter()
+            .position(|s| s.finding.id == id && (side.is_none() || s.finding.covers(side)))
+        else {
             return false;
         };
         let mut gone = self.standing[k].finding.clone();

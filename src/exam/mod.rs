@@ -4,4 +4,10 @@
 //! A pure function of journal and lexicon: the same journal gives the same exam, years later. This
 //! room reads no clock and no file.
 
+pub mod build;
 pub mod fold;
+
+pub use build::{
+    Announced, Event, Exam, GapReason, Held, LeftForLater, SectionTime, Stray, Stretch, build,
+};
+pub use fold::{Gone, How, Standing, Trial};

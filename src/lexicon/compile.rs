@@ -11,16 +11,8 @@ use super::schema::{self, Elicited, NumberWords, Text};
 use crate::problem::{Problem, nearest};
 
 /// Control acts the engine knows.
-pub const ACTS: &[&str] = &[
-    "start",
-    "finish",
-    "pause",
-    "resume",
-    "strike-last",
-    "what-is-left",
-    "read-back",
-    "elapsed",
-];
+pub const ACTS: &[&str] =
+    &["start", "finish", "pause", "resume", "strike-last", "what-is-left", "read-back", "elapsed"];
 
 /// A phrase as it stands in a file, for checks.
 #[derive(Debug, Clone)]
@@ -87,16 +79,17 @@ impl Compiler<'_> {
 
     fn entry(&mut self, file: usize, byte: usize, words: Vec<PatternWord>, meaning: Meaning) {
         let full = super::matcher::counts_fillers(meaning);
-        let counted: Vec<&PatternWord> = words
-            .iter()
-            .filter(|w| full || w.exact || !self.fillers.contains(&w.folded))
-            .collect();
+        let counted: Vec<&PatternWord> =
+            words.iter().filter(|w| full || w.exact || !self.fillers.contains(&w.folded)).collect();
         if counted.is_empty() {
             let text: Vec<&str> = words.iter().map(|w| w.surface.as_str()).collect();
             self.problem(
                 file,
                 byte,
-                format!("the phrase `{}` is made of fillers only and can never match", text.join(" ")),
+                format!(
+                    "the phrase `{}` is made of fillers only and can never match",
+                    text.join(" ")
+                ),
                 Some("add a word that carries the meaning".into()),
             );
             return;
@@ -128,7 +121,13 @@ impl Compiler<'_> {
         found
     }
 
-    fn duplicate(&mut self, file: usize, text: &Text, what: &str, seen: &HashMap<String, usize>) -> bool {
+    fn duplicate(
+        &mut self,
+        file: usize,
+        text: &Text,
+        what: &str,
+        seen: &HashMap<String, usize>,
+    ) -> bool {
         let twice = seen.contains_key(text.get_ref());
         if twice {
             self.problem(
@@ -208,12 +207,19 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 files.files.first().map_or("lexicon", |f| &f.path),
                 "no [lexicon] table in any file of this lexicon",
             )
-            .help("one file needs a [lexicon] table with name, title, version, language and subject"),
+            .help(
+                "one file needs a [lexicon] table with name, title, version, language and subject",
+            ),
         );
         return None;
     };
     for (i, h) in &heads[1..] {
-        c.problem(*i, h.name.span().start, "a second [lexicon] table".into(), Some("only one file may have it".into()));
+        c.problem(
+            *i,
+            h.name.span().start,
+            "a second [lexicon] table".into(),
+            Some("only one file may have it".into()),
+        );
     }
     let mut sources: BTreeMap<String, String> = BTreeMap::new();
     let mut source_ids: HashMap<String, usize> = HashMap::new();
@@ -262,13 +268,8 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
     for (i, p) in parsed.iter().enumerate() {
         for k in &p.concept {
             c.phrases(i, &k.words, Meaning::Concept(concepts.len()));
-            let negated =
-                k.negated.as_ref().and_then(|n| c.lookup(i, n, "concept", &concept_ids));
-            concepts.push(model::Concept {
-                id: k.id.get_ref().clone(),
-                stated: k.stated,
-                negated,
-            });
+            let negated = k.negated.as_ref().and_then(|n| c.lookup(i, n, "concept", &concept_ids));
+            concepts.push(model::Concept { id: k.id.get_ref().clone(), stated: k.stated, negated });
         }
     }
     // --- sections, states, items
@@ -340,7 +341,10 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             c.problem(
                 i,
                 it.id.span().start,
-                format!("the item `{}` has sides but does not say how it is elicited", it.id.get_ref()),
+                format!(
+                    "the item `{}` has sides but does not say how it is elicited",
+                    it.id.get_ref()
+                ),
                 Some("add elicited = \"together\" or elicited = \"each\"".into()),
             );
         }
@@ -366,11 +370,8 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                     Some("only side = \"midline\" is known; left and right are said".into()),
                 );
             }
-            let of: Vec<usize> = v
-                .concepts
-                .iter()
-                .filter_map(|k| c.lookup(i, k, "concept", &concept_ids))
-                .collect();
+            let of: Vec<usize> =
+                v.concepts.iter().filter_map(|k| c.lookup(i, k, "concept", &concept_ids)).collect();
             values.push(model::Value {
                 code: v.code.get_ref().clone(),
                 say: v.say.clone(),
@@ -422,11 +423,8 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 basis: basis(b.source.as_ref(), b.verified, &item_basis),
             })
             .collect();
-        let valid_states = it
-            .valid_states
-            .iter()
-            .filter_map(|s| c.lookup(i, s, "state", &state_ids))
-            .collect();
+        let valid_states =
+            it.valid_states.iter().filter_map(|s| c.lookup(i, s, "state", &state_ids)).collect();
         items.push(model::Item {
             id: it.id.get_ref().clone(),
             section,
@@ -454,8 +452,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
     for (i, p) in parsed.iter().enumerate() {
         for g in &p.group {
             c.phrases(i, &g.names, Meaning::Group(groups.len()));
-            let of =
-                g.items.iter().filter_map(|t| c.lookup(i, t, "item", &item_ids)).collect();
+            let of = g.items.iter().filter_map(|t| c.lookup(i, t, "item", &item_ids)).collect();
             groups.push(model::Group { id: g.id.get_ref().clone(), items: of });
         }
         for s in &p.numbering {

@@ -63,11 +63,16 @@ impl Files {
                 .filter(|d| d.get_file(d.path().join("lexicon.toml")).is_some())
                 .filter_map(|d| d.path().to_str())
                 .collect();
-            vec![Problem::in_file(
-                format!("lexicon/{name}"),
-                "there is no shipped lexicon of this name",
-            )
-            .help(format!("shipped: {}; or name a folder with --lexicon DIR", known.join(", ")))]
+            vec![
+                Problem::in_file(
+                    format!("lexicon/{name}"),
+                    "there is no shipped lexicon of this name",
+                )
+                .help(format!(
+                    "shipped: {}; or name a folder with --lexicon DIR",
+                    known.join(", ")
+                )),
+            ]
         })?;
         Files::with_language(own, None)
     }
@@ -85,17 +90,12 @@ impl Files {
     /// # Errors
     /// When the language layer it names is not shipped.
     pub fn from_texts(own: &[(&str, &str)]) -> Result<Files, Vec<Problem>> {
-        let own = own
-            .iter()
-            .map(|(p, t)| SourceFile { path: (*p).into(), text: (*t).into() })
-            .collect();
+        let own =
+            own.iter().map(|(p, t)| SourceFile { path: (*p).into(), text: (*t).into() }).collect();
         Files::with_language(own, None)
     }
 
-    fn with_language(
-        own: Vec<SourceFile>,
-        beside: Option<&Path>,
-    ) -> Result<Files, Vec<Problem>> {
+    fn with_language(own: Vec<SourceFile>, beside: Option<&Path>) -> Result<Files, Vec<Problem>> {
         let language = own
             .iter()
             .find_map(|f| toml::from_str::<schema::File>(&f.text).ok()?.lexicon)
@@ -121,9 +121,7 @@ impl Files {
                         format!("the language layer `{language}` is not there"),
                     ))
                 })
-                .unwrap_or_else(|| {
-                    Problem::in_file(&language, "the language layer is not there")
-                });
+                .unwrap_or_else(|| Problem::in_file(&language, "the language layer is not there"));
             return Err(vec![at.help(
                 "put a folder of that name beside the lexicon, or use the shipped `english`",
             )]);
@@ -170,8 +168,10 @@ fn shipped_folder(name: &str) -> Option<Vec<SourceFile>> {
 fn read_folder(dir: &Path) -> Result<Vec<SourceFile>, Vec<Problem>> {
     let shown = dir.display().to_string();
     let listing = std::fs::read_dir(dir).map_err(|e| {
-        vec![Problem::in_file(&shown, format!("cannot open this lexicon folder: {e}"))
-            .help("name a folder that holds a lexicon.toml")]
+        vec![
+            Problem::in_file(&shown, format!("cannot open this lexicon folder: {e}"))
+                .help("name a folder that holds a lexicon.toml"),
+        ]
     })?;
     let mut paths: Vec<_> = listing
         .filter_map(Result::ok)

@@ -175,10 +175,8 @@ impl Matcher {
             let ac = AhoCorasick::new(&patterns).expect("patterns fit the automaton");
             Automaton { ac, entries: of }
         };
-        let vocabulary = entries
-            .iter()
-            .flat_map(|e| e.words.iter().map(|w| w.folded.clone()))
-            .collect();
+        let vocabulary =
+            entries.iter().flat_map(|e| e.words.iter().map(|w| w.folded.clone())).collect();
         Matcher { plain: build(false), full: build(true), entries, fillers, vocabulary }
     }
 
@@ -221,11 +219,8 @@ impl Matcher {
                 let at: Vec<usize> = starts[a..b].iter().map(|(_, i)| *i).collect();
                 for &entry in &automaton.entries[m.pattern().as_usize()] {
                     let e = &self.entries[entry];
-                    let wanted: Vec<&PatternWord> = e
-                        .words
-                        .iter()
-                        .filter(|w| full || !self.is_filler(&w.folded))
-                        .collect();
+                    let wanted: Vec<&PatternWord> =
+                        e.words.iter().filter(|w| full || !self.is_filler(&w.folded)).collect();
                     if wanted.len() != at.len()
                         || wanted
                             .iter()

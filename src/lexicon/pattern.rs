@@ -77,10 +77,9 @@ fn alternatives(c: &[char], pos: &mut usize, close: Option<char>) -> Result<Vec<
             }
             ')' | ']' if close == Some(ch) => break,
             ')' | ']' => return Err(format!("`{ch}` closes nothing")),
-            '|' if close.is_some() => done.append(&mut std::mem::replace(
-                &mut current,
-                vec![String::new()],
-            )),
+            '|' if close.is_some() => {
+                done.append(&mut std::mem::replace(&mut current, vec![String::new()]))
+            }
             '|' => return Err("`|` stands outside brackets; write (a|b)".into()),
             _ => current.iter_mut().for_each(|s| s.push(ch)),
         }

@@ -84,13 +84,10 @@ pub fn fold(word: &str) -> String {
         word[..n - 1].to_owned()
     } else if let Some(s) = word.strip_suffix("ing").filter(|s| s.len() >= 3 && has_vowel(s)) {
         undouble(s)
-    } else if let Some(s) =
-        word.strip_suffix("ied").filter(|s| s.len() >= 2)
-    {
+    } else if let Some(s) = word.strip_suffix("ied").filter(|s| s.len() >= 2) {
         format!("{s}y")
-    } else if let Some(s) = word
-        .strip_suffix("ed")
-        .filter(|s| s.len() >= 3 && has_vowel(s) && !word.ends_with("eed"))
+    } else if let Some(s) =
+        word.strip_suffix("ed").filter(|s| s.len() >= 3 && has_vowel(s) && !word.ends_with("eed"))
     {
         undouble(s)
     } else {
@@ -151,12 +148,7 @@ pub fn tokenize(text: &str) -> Vec<Token> {
         if let Some(last) = out.last_mut().filter(|t| t.brk.is_some()) {
             last.brk = last.brk.max(Some(b));
         } else {
-            out.push(Token {
-                surface: String::new(),
-                folded: String::new(),
-                span,
-                brk: Some(b),
-            });
+            out.push(Token { surface: String::new(), folded: String::new(), span, brk: Some(b) });
         }
     };
     let mut i = 0;
@@ -184,15 +176,18 @@ pub fn tokenize(text: &str) -> Vec<Token> {
             out.push(Token::word(&s, pos..end(j)));
             i = j;
             // "80-90", "80–90"
-            if matches!(at(i), Some('-' | '–' | '—')) && at(i + 1).is_some_and(|x| x.is_ascii_digit())
+            if matches!(at(i), Some('-' | '–' | '—'))
+                && at(i + 1).is_some_and(|x| x.is_ascii_digit())
             {
                 out.push(Token::word("to", end(i)..end(i + 1)));
                 i += 1;
             }
             continue;
         }
-        if c.is_alphabetic() || ((c == '\'' || c == '’') && at(i + 1).is_some_and(char::is_alphabetic)
-            && !at(i.wrapping_sub(1)).is_some_and(char::is_alphanumeric))
+        if c.is_alphabetic()
+            || ((c == '\'' || c == '’')
+                && at(i + 1).is_some_and(char::is_alphabetic)
+                && !at(i.wrapping_sub(1)).is_some_and(char::is_alphanumeric))
         {
             let mut j = i;
             let mut s = String::new();

@@ -177,7 +177,8 @@ pub fn resolve(
     lex: &Lexicon,
 ) -> Option<Judged> {
     if let Some(n) = atom.number {
-        return resolve_number(atom, n, item, unit_known, lex).map(|j| Judged { denied: negated, ..j });
+        return resolve_number(atom, n, item, unit_known, lex)
+            .map(|j| Judged { denied: negated, ..j });
     }
     // The whole stretch first, then what it holds.
     from_hits(&atom.hits, item, negated, lex)
@@ -334,12 +335,8 @@ fn resolve_number(
     let high = n.high.map(convert);
     let [lo, hi] = num.plausible;
     let outside = |x: f64| x < lo || x > hi;
-    let implausible = (outside(value) || high.is_some_and(outside)).then(|| {
-        format!(
-            "{value}{u} is outside {lo} to {hi}{u}",
-            u = lex.units[num.unit].say
-        )
-    });
+    let implausible = (outside(value) || high.is_some_and(outside))
+        .then(|| format!("{value}{u} is outside {lo} to {hi}{u}", u = lex.units[num.unit].say));
     Some(Judged {
         number: high.is_none().then_some(value),
         range: high.map(|h| (value, h)),
@@ -432,15 +429,11 @@ pub fn pair(elems: &[Elem]) -> Vec<Pair> {
                 } else {
                     sides[0]
                 };
-                let next_bare = rest
-                    .first()
-                    .map(|e| e.group)
-                    .is_some_and(|ng| {
-                        let next: Vec<&Elem> =
-                            rest.iter().take_while(|e| e.group == ng).collect();
-                        next.iter().any(|e| judges(e.piece))
-                            && !next.iter().any(|e| matches!(e.piece, Piece::Side(_)))
-                    });
+                let next_bare = rest.first().map(|e| e.group).is_some_and(|ng| {
+                    let next: Vec<&Elem> = rest.iter().take_while(|e| e.group == ng).collect();
+                    next.iter().any(|e| judges(e.piece))
+                        && !next.iter().any(|e| matches!(e.piece, Piece::Side(_)))
+                });
                 let bare_before = out.last().is_some_and(|p| p.side.is_none());
                 if bare_before && !next_bare && !corrected && !except {
                     let mut k = out.len();

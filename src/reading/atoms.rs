@@ -140,12 +140,7 @@ pub fn cut(text: &str, lex: &Lexicon) -> Cut {
 
 /// Chooses the stretches that together explain the text best: long ones first, since a longer
 /// match is far less likely to be chance (weighted interval scheduling).
-fn choose(
-    lex: &Lexicon,
-    hits: &[Hit],
-    spoken: &[Spoken],
-    n: usize,
-) -> Vec<(usize, usize)> {
+fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usize, usize)> {
     let mut spans: std::collections::BTreeMap<(usize, usize), u32> =
         std::collections::BTreeMap::new();
     for h in hits {

@@ -72,8 +72,9 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
         let named = |g: usize| in_group(g).any(|i| names_item(cut, i, lex));
         // --- remarks
         if let Some(tg) = groups.iter().copied().find(|&g| has(g, Family::Teach).is_some()) {
-            let starts_indefinite = first_word(cut, s)
-                .is_some_and(|w| ["a", "an", "any", "some", "some", "no"].contains(&w) && w != "no");
+            let starts_indefinite = first_word(cut, s).is_some_and(|w| {
+                ["a", "an", "any", "some", "some", "no"].contains(&w) && w != "no"
+            });
             let cue = has(tg, Family::Teach).map(text_of).unwrap_or_default();
             let comment = first_word_of_group(cut, tg)
                 .is_some_and(|w| ["which", "as", "so", "and", "but", "it"].contains(&w));
@@ -136,7 +137,11 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
                 for i in in_group(g) {
                     let cue = |list: &[usize]| {
                         if before {
-                            list.iter().copied().filter(|&c| c <= i).max().map_or(-1, |c| c as isize)
+                            list.iter()
+                                .copied()
+                                .filter(|&c| c <= i)
+                                .max()
+                                .map_or(-1, |c| c as isize)
                         } else {
                             list.iter()
                                 .copied()

@@ -191,8 +191,7 @@ fn mark_spelt(singles: &mut [Spoken]) {
         if n < 2 || i + n >= singles.len() {
             continue;
         }
-        let spelt: String =
-            singles[i + 1..=i + n].iter().map(|s| format!("{}", s.value)).collect();
+        let spelt: String = singles[i + 1..=i + n].iter().map(|s| format!("{}", s.value)).collect();
         if spelt == digits {
             singles[i + 1..=i + n].iter_mut().for_each(|s| s.idle = true);
         }

@@ -114,8 +114,8 @@ impl<'a> Reader<'a> {
         self.swap(&cut, &taken, &mut claims);
         self.finish(seq, phrase, &cut, claims, &mut reading);
         self.remember(phrase, &cut, &taken, &segs, &cut_up.mentioned, &mut reading);
-        reading.leftover =
-            cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
+        reading.at_hand = self.items.first().copied();
+        reading.leftover = cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
         reading
     }
 
@@ -173,14 +173,17 @@ impl<'a> Reader<'a> {
         let mut pairs = pair(&elems);
         let reason = || reason_in(cut, seg, lex);
         // "no prone, no ventral suspension, he is on the mattress"
-        if seg.negated && pairs.iter().all(|p| p.js.is_empty() || p.js.iter().all(|e| e.piece == Piece::Skip)) {
+        if seg.negated
+            && pairs.iter().all(|p| p.js.is_empty() || p.js.iter().all(|e| e.piece == Piece::Skip))
+        {
             let skipped = reason().is_some() || has_family(cut, taken, Family::Skip, lex);
             for n in &seg.items {
                 let it = &lex.items[n.item];
                 let side = self.side_of(n, None, &Pair::default(), &elems, side_at_hand);
                 let absent = absent_value(n.item, lex);
                 if skipped || it.no_means == NoMeans::Unclear && absent.is_none() {
-                    let mut c = claim(n.item, side, Status::Skipped, Judged::default(), seg, cut, taken);
+                    let mut c =
+                        claim(n.item, side, Status::Skipped, Judged::default(), seg, cut, taken);
                     c.reason = reason();
                     if !skipped {
                         c.doubts.push(Doubt::AbsentOrNotDone);
@@ -211,9 +214,7 @@ impl<'a> Reader<'a> {
                 let k = pairs
                     .iter()
                     .flat_map(|p| &p.js)
-                    .filter(|e| {
-                        e.piece == Piece::Judgement && self.res(cut, e, n.item).is_some()
-                    })
+                    .filter(|e| e.piece == Piece::Judgement && self.res(cut, e, n.item).is_some())
                     .count();
                 (n, k)
             })
@@ -232,7 +233,20 @@ impl<'a> Reader<'a> {
             for p in &pairs {
                 let mut merged: Option<Claim> = None;
                 for e in &p.js {
-                    let made = self.claim_of_piece(n, seg, p, e, cut, taken, &elems, side_at_hand, before, &out, plain_no.is_some(), phrase);
+                    let made = self.claim_of_piece(
+                        n,
+                        seg,
+                        p,
+                        e,
+                        cut,
+                        taken,
+                        &elems,
+                        side_at_hand,
+                        before,
+                        &out,
+                        plain_no.is_some(),
+                        phrase,
+                    );
                     let Some(mut c) = made else { continue };
                     if ambiguous {
                         let names: Vec<&str> =
@@ -284,7 +298,9 @@ impl<'a> Reader<'a> {
             }
             let next = seg.elems.get(k + 1);
             let binds = next.is_some_and(|n| {
-                n.piece == Piece::Judgement && n.negated && super::assemble::adjacent(cut, e.atom, n.atom, 2)
+                n.piece == Piece::Judgement
+                    && n.negated
+                    && super::assemble::adjacent(cut, e.atom, n.atom, 2)
             });
             if binds {
                 continue;
@@ -293,8 +309,8 @@ impl<'a> Reader<'a> {
             if word != "no" {
                 continue;
             }
-            let opens_group = cut.atoms[e.atom].from == 0
-                || cut.tokens[cut.atoms[e.atom].from - 1].brk.is_some();
+            let opens_group =
+                cut.atoms[e.atom].from == 0 || cut.tokens[cut.atoms[e.atom].from - 1].brk.is_some();
             let after = cut.tokens.get(cut.atoms[e.atom].to).and_then(|t| t.brk);
             let rest_judges = seg.elems[k + 1..].iter().any(|x| x.piece == Piece::Judgement);
             if opens_group && after == Some(Break::Comma) && rest_judges {
@@ -302,7 +318,8 @@ impl<'a> Reader<'a> {
                 if !first || !seg.elems[..k].is_empty() {
                     out.push(super::assemble::Elem { piece: Piece::Correct, ..*e });
                 }
-            } else if after.is_some() || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+            } else if after.is_some()
+                || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
                 || cut.atoms[e.atom].to == cut.tokens.len()
             {
                 // "Right biceps, no." "Clonus no on right."
@@ -311,7 +328,11 @@ impl<'a> Reader<'a> {
                 if (sided_before || named || next.is_some()) && !rest_judges
                     || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
                 {
-                    out.push(super::assemble::Elem { piece: Piece::Judgement, negated: true, ..*e });
+                    out.push(super::assemble::Elem {
+                        piece: Piece::Judgement,
+                        negated: true,
+                        ..*e
+                    });
                 }
             }
         }
@@ -343,7 +364,8 @@ impl<'a> Reader<'a> {
                 return self.copy(n, seg, p, e, cut, taken, before, own, phrase);
             }
             _ => {
-                let j = if said(cut, e.atom) == "no" && cut.atoms[e.atom].is(lex, Family::Negation) {
+                let j = if said(cut, e.atom) == "no" && cut.atoms[e.atom].is(lex, Family::Negation)
+                {
                     absent_value(n.item, lex)?
                 } else {
                     self.res(cut, e, n.item)?
@@ -401,9 +423,7 @@ impl<'a> Reader<'a> {
         let unknown: Vec<&str> = cut
             .unknown
             .iter()
-            .filter(|&&u| {
-                cut.groups[u] == judged_group || Some(cut.groups[u]) == item_group
-            })
+            .filter(|&&u| cut.groups[u] == judged_group || Some(cut.groups[u]) == item_group)
             .map(|&u| cut.tokens[u].surface.as_str())
             .collect();
         let limit = if seg.at_hand { UNKNOWN_AT_HAND } else { UNKNOWN_NAMED };
@@ -445,7 +465,9 @@ impl<'a> Reader<'a> {
         if e.piece == Piece::Too && p.js.iter().any(|x| x.piece != Piece::Too) {
             return None;
         }
-        if p.js.iter().any(|x| matches!(x.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained))
+        if p.js
+            .iter()
+            .any(|x| matches!(x.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained))
         {
             return None;
         }
@@ -464,9 +486,8 @@ impl<'a> Reader<'a> {
         let source = here
             .map(|c| (c.status, c.judged.clone(), c.side, c.reason.clone(), c.doubts.clone()))
             .or_else(|| {
-                earlier.map(|f| {
-                    (f.status, judged_from(f), f.side, f.reason.clone(), f.doubts.clone())
-                })
+                earlier
+                    .map(|f| (f.status, judged_from(f), f.side, f.reason.clone(), f.doubts.clone()))
             });
         if let Some((status, judged, from_side, reason, doubts)) = source {
             let side = match p.side {
@@ -482,7 +503,11 @@ impl<'a> Reader<'a> {
             if !it.sided {
                 return None;
             }
-            if own.iter().chain(before).any(|c| c.item == n.item && c.side == side && c.judged == judged) {
+            if own
+                .iter()
+                .chain(before)
+                .any(|c| c.item == n.item && c.side == side && c.judged == judged)
+            {
                 return None;
             }
             let doubts = doubts.into_iter().filter(|d| *d != Doubt::SideNotSaid).collect();
@@ -537,9 +562,7 @@ impl<'a> Reader<'a> {
                 .collect();
             (judged.is_none()).then(|| sides.first().copied()).flatten()
         };
-        let said = p.side.or_else(only_side).or_else(|| {
-            side_at_hand.filter(|_| n.atom.is_none())
-        });
+        let said = p.side.or_else(only_side).or_else(|| side_at_hand.filter(|_| n.atom.is_none()));
         Some(match said {
             Some(SideSaid::Left) => Side::Left,
             Some(SideSaid::Right) => Side::Right,
@@ -553,7 +576,8 @@ impl<'a> Reader<'a> {
                 .and_then(Side::opposite)
                 .unwrap_or(Side::Unstated),
             None => {
-                let skip = judged.is_none_or(|j| j.value.is_none() && j.number.is_none() && j.range.is_none());
+                let skip = judged
+                    .is_none_or(|j| j.value.is_none() && j.number.is_none() && j.range.is_none());
                 let equal = p.equal || elems.iter().any(|e| e.piece == Piece::Equal);
                 if n.plural || equal || (it.elicited == Elicited::Together && !skip) {
                     Side::Both
@@ -582,9 +606,8 @@ impl<'a> Reader<'a> {
             let words = said(cut, s);
             // What the command names: "cancel the knee left", "strike the caput".
             let sentence = cut.atoms[s].sentence;
-            let named: Vec<usize> = (s + 1..cut.atoms.len())
-                .filter(|&i| cut.atoms[i].sentence == sentence)
-                .collect();
+            let named: Vec<usize> =
+                (s + 1..cut.atoms.len()).filter(|&i| cut.atoms[i].sentence == sentence).collect();
             let side = named.iter().find_map(|&i| {
                 if cut.atoms[i].is(lex, Family::Left) {
                     Some(Side::Left)
@@ -634,7 +657,10 @@ impl<'a> Reader<'a> {
         }
         // "That doesn't count", "let me do that again", "no wait, the tape was on the ear".
         let withdrawn: Vec<usize> = (0..cut.atoms.len())
-            .filter(|&i| cut.atoms[i].is(lex, Family::Withdraw) && taken[i].aside.is_none_or(|a| a == Aside::Later))
+            .filter(|&i| {
+                cut.atoms[i].is(lex, Family::Withdraw)
+                    && taken[i].aside.is_none_or(|a| a == Aside::Later)
+            })
             .collect();
         let wait: Vec<usize> = (0..cut.atoms.len())
             .filter(|&i| cut.atoms[i].is(lex, Family::Correct) && taken[i].aside.is_none())
@@ -646,18 +672,18 @@ impl<'a> Reader<'a> {
                 let atom = claims[k].first_atom;
                 claims.retain(|c| c.first_atom != atom);
             } else {
-                let side = segs
-                    .iter()
-                    .flat_map(|s| &s.elems)
-                    .filter(|e| e.atom < at)
-                    .find_map(|e| match e.piece {
+                let side = segs.iter().flat_map(|s| &s.elems).filter(|e| e.atom < at).find_map(
+                    |e| match e.piece {
                         Piece::Side(SideSaid::Left) => Some(Side::Left),
                         Piece::Side(SideSaid::Right) => Some(Side::Right),
                         _ => None,
-                    });
+                    },
+                );
                 self.strike_last(side, &words, reading);
             }
-        } else if hollow && let Some(&at) = wait.iter().find(|&&i| !claims.iter().any(|c| c.first_atom > i)) {
+        } else if hollow
+            && let Some(&at) = wait.iter().find(|&&i| !claims.iter().any(|c| c.first_atom > i))
+        {
             // A word of correction with nothing in its place: what stands before it in the phrase
             // is not to be trusted.
             let words = said(cut, at);
@@ -723,7 +749,12 @@ impl<'a> Reader<'a> {
             }
             return;
         }
-        let Some(item) = self.history.iter().rev().find(|f| matches!(f.side, Some(Side::Left | Side::Right))).map(|f| f.item)
+        let Some(item) = self
+            .history
+            .iter()
+            .rev()
+            .find(|f| matches!(f.side, Some(Side::Left | Side::Right)))
+            .map(|f| f.item)
         else {
             return;
         };
@@ -790,7 +821,10 @@ impl<'a> Reader<'a> {
                     .map(|f| f.id)
                     .collect();
             }
-            if side == Some(Side::Unstated) && c.status != Status::Skipped && !doubts.contains(&Doubt::SidesNotNamed) {
+            if side == Some(Side::Unstated)
+                && c.status != Status::Skipped
+                && !doubts.contains(&Doubt::SidesNotNamed)
+            {
                 doubts.push(Doubt::SideNotSaid);
             }
             doubts.dedup();
@@ -882,9 +916,11 @@ impl<'a> Reader<'a> {
                 reading.deferred.push(Deferred { item, side });
             }
         }
-        let named = segs.iter().rev().find(|s| !s.at_hand).map(|s| {
-            s.items.iter().map(|n| n.item).collect::<Vec<_>>()
-        });
+        let named = segs
+            .iter()
+            .rev()
+            .find(|s| !s.at_hand)
+            .map(|s| s.items.iter().map(|n| n.item).collect::<Vec<_>>());
         if let Some(items) = named {
             // Of several that could be meant, the one that was judged stays at hand.
             let kept: Vec<ItemId> = items.iter().copied().filter(|i| judged.contains(i)).collect();
@@ -945,7 +981,12 @@ fn claim(
         directive: false,
         except: false,
         group: seg.group,
-        first_atom: seg.items.first().and_then(|n| n.atom).or(seg.elems.first().map(|e| e.atom)).unwrap_or(0),
+        first_atom: seg
+            .items
+            .first()
+            .and_then(|n| n.atom)
+            .or(seg.elems.first().map(|e| e.atom))
+            .unwrap_or(0),
         at_hand: seg.at_hand,
         copied: false,
     }
@@ -959,17 +1000,21 @@ fn judged_from(f: &Finding) -> Judged {
 fn absent_value(item: ItemId, lex: &Lexicon) -> Option<Judged> {
     let it = &lex.items[item];
     if it.number.as_ref().is_some_and(|n| n.none_is_zero) {
-        return Some(Judged { number: Some(0.0), matched: "no".into(), by_concept: true, ..Judged::default() });
+        return Some(Judged {
+            number: Some(0.0),
+            matched: "no".into(),
+            by_concept: true,
+            ..Judged::default()
+        });
     }
-    it.values
-        .iter()
-        .find(|v| v.concepts.iter().any(|&c| lex.concepts[c].id == "absent"))
-        .map(|v| Judged {
+    it.values.iter().find(|v| v.concepts.iter().any(|&c| lex.concepts[c].id == "absent")).map(|v| {
+        Judged {
             value: Some(v.code.clone()),
             matched: "no".into(),
             by_concept: true,
             ..Judged::default()
-        })
+        }
+    })
 }
 
 fn complements(a: &Judged, b: &Judged) -> bool {
@@ -983,10 +1028,7 @@ fn has_family(cut: &Cut, taken: &[Taken], f: Family, lex: &Lexicon) -> bool {
 
 fn opens_with_again(cut: &Cut, seg: &Segment, lex: &Lexicon) -> bool {
     seg.elems.iter().any(|e| e.piece == Piece::Again)
-        || cut
-            .atoms
-            .iter()
-            .any(|a| a.sentence == seg.sentence && a.is(lex, Family::Again))
+        || cut.atoms.iter().any(|a| a.sentence == seg.sentence && a.is(lex, Family::Again))
 }
 
 /// Two judgements of one item on one side in one breath.
@@ -1010,7 +1052,10 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
         }
         return;
     }
-    if a.judged.value == b.judged.value && a.judged.number == b.judged.number && a.judged.range == b.judged.range {
+    if a.judged.value == b.judged.value
+        && a.judged.number == b.judged.number
+        && a.judged.range == b.judged.range
+    {
         return;
     }
     if complements(&a.judged, &b.judged) {
@@ -1082,7 +1127,10 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
         && (number(&c).is_some() || cut.atoms[c.first_atom].number.is_some())
     {
         let o = &mut claims[overlapping[0]];
-        if o.judged.value == c.judged.value && number(o) == number(&c) && o.judged.range == c.judged.range {
+        if o.judged.value == c.judged.value
+            && number(o) == number(&c)
+            && o.judged.range == c.judged.range
+        {
             o.side = Some(Side::Both);
             o.doubts.retain(|d| *d != Doubt::SideNotSaid);
         } else {
@@ -1107,10 +1155,7 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
     }
     let last = overlapping[overlapping.len() - 1];
     // "eighty each side; they were a hundred"
-    let was = cut
-        .atoms
-        .iter()
-        .any(|a| a.group == c.group && a.is(lex, Family::Was));
+    let was = cut.atoms.iter().any(|a| a.group == c.group && a.is(lex, Family::Was));
     if was && c.at_hand && number(&c).is_some() && number(&claims[last]).is_some() {
         return;
     }
@@ -1121,7 +1166,9 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
     if complements(&claims[last].judged, &c.judged)
         && claims[last].status == Status::Observed
         && c.status == Status::Observed
-        && (claims[last].side == c.side || c.side == Some(Side::Unstated) || claims[last].side == Some(Side::Unstated))
+        && (claims[last].side == c.side
+            || c.side == Some(Side::Unstated)
+            || claims[last].side == Some(Side::Unstated))
     {
         if claims[last].side == Some(Side::Unstated) {
             claims[last].side = c.side;
@@ -1135,7 +1182,10 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
     }
     let yielding = claims[last].judged.yields && !c.judged.yields;
     // The whole is taken back for the side now named.
-    let replaces = c.corrected || c.except || c.directive || yielding
+    let replaces = c.corrected
+        || c.except
+        || c.directive
+        || yielding
         || (claims[last].status != Status::Observed) != (c.status != Status::Observed);
     let mut c = c;
     for &k in overlapping.iter().rev() {
@@ -1169,27 +1219,31 @@ fn share_lists(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
             continue;
         }
         let judging: Vec<super::assemble::Elem> = next.elems.clone();
-        if !judging.iter().any(|e| matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)) {
+        if !judging.iter().any(|e| {
+            matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)
+        }) {
             continue;
         }
         // The list must be a list: "and" or "or" somewhere, or "all", or commas only between names.
-        let (Some(a), Some(b)) = (
-            segs[k].items.first().and_then(|n| n.atom),
-            next.items.first().and_then(|n| n.atom),
-        ) else {
+        let (Some(a), Some(b)) =
+            (segs[k].items.first().and_then(|n| n.atom), next.items.first().and_then(|n| n.atom))
+        else {
             continue;
         };
         let between = a + 1..b;
         let listed = between.clone().any(|i| cut.atoms[i].is(lex, Family::And))
             || judging.iter().any(|e| e.piece == Piece::All)
-            || segs[k + 1..].iter().take_while(|s| s.sentence == segs[k].sentence).any(|s| {
-                s.elems.iter().any(|e| e.piece == Piece::All)
-            })
+            || segs[k + 1..]
+                .iter()
+                .take_while(|s| s.sentence == segs[k].sentence)
+                .any(|s| s.elems.iter().any(|e| e.piece == Piece::All))
             || list_goes_on(segs, k + 1, cut, lex);
-        let clean = between.clone().all(|i| {
-            super::assemble::piece_of(&cut.atoms[i], lex)
-                .is_some_and(|p| matches!(p, Piece::And | Piece::Side(_) | Piece::All | Piece::Equal))
-        }) && !cut.unknown.iter().any(|&u| u >= cut.atoms[a].to && u < cut.atoms[b].from);
+        let clean =
+            between.clone().all(|i| {
+                super::assemble::piece_of(&cut.atoms[i], lex).is_some_and(|p| {
+                    matches!(p, Piece::And | Piece::Side(_) | Piece::All | Piece::Equal)
+                })
+            }) && !cut.unknown.iter().any(|&u| u >= cut.atoms[a].to && u < cut.atoms[b].from);
         let fits = segs[k].items.iter().any(|n| {
             judging.iter().any(|e| {
                 matches!(e.piece, Piece::Skip | Piece::NotObtained | Piece::Same)
@@ -1201,11 +1255,15 @@ fn share_lists(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
             let has_side = own.iter().any(|e| matches!(e.piece, Piece::Side(_)));
             let mut elems: Vec<super::assemble::Elem> =
                 own.into_iter().filter(|e| matches!(e.piece, Piece::Side(_))).collect();
-            elems.extend(judging.into_iter().filter(|e| {
-                !(has_side && matches!(e.piece, Piece::Side(_)))
-            }));
+            elems.extend(
+                judging.into_iter().filter(|e| !(has_side && matches!(e.piece, Piece::Side(_)))),
+            );
             // Pair in the breath of the judgement.
-            if let Some(g) = elems.iter().find(|e| e.piece == Piece::Judgement || e.piece == Piece::Skip).map(|e| e.group) {
+            if let Some(g) = elems
+                .iter()
+                .find(|e| e.piece == Piece::Judgement || e.piece == Piece::Skip)
+                .map(|e| e.group)
+            {
                 for e in elems.iter_mut().filter(|e| matches!(e.piece, Piece::Side(_))) {
                     e.group = e.group.max(g);
                 }
@@ -1220,10 +1278,9 @@ fn list_goes_on(segs: &[Segment], k: usize, cut: &Cut, lex: &Lexicon) -> bool {
     let Some(next) = segs.get(k + 1).filter(|s| s.sentence == segs[k].sentence) else {
         return false;
     };
-    let (Some(a), Some(b)) = (
-        segs[k].items.first().and_then(|n| n.atom),
-        next.items.first().and_then(|n| n.atom),
-    ) else {
+    let (Some(a), Some(b)) =
+        (segs[k].items.first().and_then(|n| n.atom), next.items.first().and_then(|n| n.atom))
+    else {
         return false;
     };
     (a + 1..b).any(|i| cut.atoms[i].is(lex, Family::And)) || list_goes_on(segs, k + 1, cut, lex)
@@ -1242,18 +1299,19 @@ fn reason_in(cut: &Cut, seg: &Segment, lex: &Lexicon) -> Option<String> {
     };
     let n = cut.tokens.len();
     // "… because …"
-    if let Some(a) = cut.atoms.iter().find(|a| a.is(lex, Family::Because) && a.sentence >= seg.sentence) {
-        let to = (a.to..n).find(|&i| cut.tokens[i].brk.is_some_and(|b| b != Break::Comma)).unwrap_or(n);
+    if let Some(a) =
+        cut.atoms.iter().find(|a| a.is(lex, Family::Because) && a.sentence >= seg.sentence)
+    {
+        let to =
+            (a.to..n).find(|&i| cut.tokens[i].brk.is_some_and(|b| b != Break::Comma)).unwrap_or(n);
         let text = words(a.to, to);
         if !text.is_empty() {
             return Some(text);
         }
     }
     // A reason of the lexicon: the clause it stands in.
-    let reason = cut
-        .atoms
-        .iter()
-        .find(|a| a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_))));
+    let reason =
+        cut.atoms.iter().find(|a| a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_))));
     if let Some(a) = reason {
         let from = (0..n).find(|&i| cut.groups[i] == a.group).unwrap_or(a.from);
         let to = (from..n).find(|&i| cut.groups[i] != a.group).unwrap_or(n);
@@ -1263,14 +1321,17 @@ fn reason_in(cut: &Cut, seg: &Segment, lex: &Lexicon) -> Option<String> {
     let skip = cut
         .atoms
         .iter()
-        .filter(|a| a.sentence == seg.sentence && (a.is(lex, Family::Skip) || a.is(lex, Family::WeakSkip)))
+        .filter(|a| {
+            a.sentence == seg.sentence && (a.is(lex, Family::Skip) || a.is(lex, Family::WeakSkip))
+        })
         .map(|a| a.group)
         .next_back()?;
     let from = (0..n).find(|&i| cut.groups[i] > skip && cut.tokens[i].brk.is_none())?;
     let group = cut.groups[from];
     let to = (from..n).find(|&i| cut.groups[i] != group).unwrap_or(n);
-    let judged = cut.atoms.iter().any(|a| {
-        a.group == group && a.items(lex).iter().any(|(_, n, _)| *n != Naming::Weak)
-    });
+    let judged = cut
+        .atoms
+        .iter()
+        .any(|a| a.group == group && a.items(lex).iter().any(|(_, n, _)| *n != Naming::Weak));
     (!judged).then(|| words(from, to)).filter(|t| !t.is_empty())
 }

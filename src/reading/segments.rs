@@ -6,9 +6,7 @@ use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Meaning, Naming, Saying};
 use crate::lexicon::model::{ItemId, Lexicon};
 
-use super::assemble::{
-    Elem, Named, Piece, Segment, adjacent, may_judge, piece_of, resolve, said,
-};
+use super::assemble::{Elem, Named, Piece, Segment, adjacent, may_judge, piece_of, resolve, said};
 use super::atoms::Cut;
 use super::clauses::Taken;
 
@@ -138,9 +136,10 @@ impl Walk<'_> {
             }
             let moved: Vec<Elem> = cur.elems.split_off(tail);
             let cur_ids: Vec<ItemId> = cur.items.iter().map(|n| n.item).collect();
-            let cur_judged = cur.elems.iter().any(|e| {
-                matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained)
-            });
+            let cur_judged = cur
+                .elems
+                .iter()
+                .any(|e| matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained));
             let stays = |w: &Self, e: &Elem| {
                 e.piece == Piece::Judgement
                     && cur_ids.iter().any(|&i| w.fits(e.atom, i, e.negated))
@@ -151,11 +150,11 @@ impl Walk<'_> {
                 .iter()
                 .rposition(|e| {
                     stays(self, e)
-                        && !(e.group == group
-                            && ids.iter().any(|&i| self.fits_well(e.atom, i)))
+                        && !(e.group == group && ids.iter().any(|&i| self.fits_well(e.atom, i)))
                 })
                 .map_or(0, |k| k + 1);
-            let keep = if moved[..keep].iter().any(|e| e.piece == Piece::Judgement) { keep } else { 0 };
+            let keep =
+                if moved[..keep].iter().any(|e| e.piece == Piece::Judgement) { keep } else { 0 };
             carried.extend_from_slice(&moved[keep..]);
             let mut back = moved[..keep].to_vec();
             if let Some(c) = self.cur.as_mut() {
@@ -245,13 +244,11 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             }
             continue;
         }
-        let elem = |piece: Piece, negated: bool| Elem { piece, atom: i, group: atom.group, negated };
+        let elem =
+            |piece: Piece, negated: bool| Elem { piece, atom: i, group: atom.group, negated };
         let negated = {
-            let last = w
-                .cur
-                .as_ref()
-                .map_or_else(|| w.floating.last(), |c| c.elems.last())
-                .copied();
+            let last =
+                w.cur.as_ref().map_or_else(|| w.floating.last(), |c| c.elems.last()).copied();
             last.filter(|e| e.piece == Piece::No && adjacent(cut, e.atom, i, 2))
         };
         // A part of the body right after a side is the side's (*right arm*).
@@ -259,10 +256,12 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         let after_side = skip_next_part.is_some_and(|k: usize| adjacent(cut, k, i, 1));
         skip_next_part = None;
         let piece = piece_of(atom, lex);
-        let current: Vec<ItemId> =
-            w.cur.as_ref().map_or_else(|| w.now.clone(), |c| c.items.iter().map(|n| n.item).collect());
-        let fits_current = may_judge(atom, lex)
-            && current.iter().any(|&k| w.fits(i, k, negated.is_some()));
+        let current: Vec<ItemId> = w
+            .cur
+            .as_ref()
+            .map_or_else(|| w.now.clone(), |c| c.items.iter().map(|n| n.item).collect());
+        let fits_current =
+            may_judge(atom, lex) && current.iter().any(|&k| w.fits(i, k, negated.is_some()));
         let current_named = w.cur.is_some();
 
         // A value that names its own item, where the item at hand does not take it.
@@ -275,17 +274,14 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             .collect::<HashSet<_>>()
             .into_iter()
             .collect();
-        let fits_current_well =
-            may_judge(atom, lex) && current.iter().any(|&k| w.fits_well(i, k));
+        let fits_current_well = may_judge(atom, lex) && current.iter().any(|&k| w.fits_well(i, k));
 
         let group = atom.meanings(lex).find_map(|(m, _)| match m {
             Meaning::Group(g) => Some(g),
             _ => None,
         });
         let already = |w: &Walk<'_>| {
-            w.cur.as_ref().is_some_and(|c| {
-                c.elems.iter().any(|e| e.piece == Piece::Judgement)
-            })
+            w.cur.as_ref().is_some_and(|c| c.elems.iter().any(|e| e.piece == Piece::Judgement))
         };
         if !plain.is_empty() && !(fits_current_well && current_named && !already(&w)) {
             let many = plain.len() > 1;
@@ -300,7 +296,9 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 .collect();
             // Naming the item of the running segment again adds nothing.
             let again = w.cur.as_ref().is_some_and(|c| {
-                !many && c.items.len() == 1 && c.items[0].item == named[0].item
+                !many
+                    && c.items.len() == 1
+                    && c.items[0].item == named[0].item
                     && c.group_words.is_none()
             });
             if again {
@@ -342,7 +340,16 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         }
         // Sides, negation, commands.
         if let Some(p) = piece
-            && !(fits_current_well && matches!(p, Piece::Side(_) | Piece::Equal | Piece::Skip | Piece::NotObtained | Piece::Correct | Piece::Again))
+            && !(fits_current_well
+                && matches!(
+                    p,
+                    Piece::Side(_)
+                        | Piece::Equal
+                        | Piece::Skip
+                        | Piece::NotObtained
+                        | Piece::Correct
+                        | Piece::Again
+                ))
         {
             if let Piece::Side(_) = p {
                 skip_next_part = Some(i);
@@ -367,7 +374,8 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 .take_while(|&k| {
                     let a = &cut.atoms[k];
                     (a.sentence == atom.sentence
-                        || (a.sentence == atom.sentence + 1 && only_topic(cut, atom.sentence, i, lex)))
+                        || (a.sentence == atom.sentence + 1
+                            && only_topic(cut, atom.sentence, i, lex)))
                         && !a.items(lex).iter().any(|(_, n, _)| *n != Naming::Weak)
                 })
                 .filter(|&k| taken[k].aside.is_none() && may_judge(&cut.atoms[k], lex))
@@ -381,14 +389,19 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                     let f = |&a: &usize| w.fits_well(a, *k);
                     ahead.first().is_some_and(f)
                         || behind.last().is_some_and(f)
-                        || (sound && (ahead.iter().any(|a| w.fits(*a, *k, false)) || only_topic(cut, atom.sentence, i, lex)))
+                        || (sound
+                            && (ahead.iter().any(|a| w.fits(*a, *k, false))
+                                || only_topic(cut, atom.sentence, i, lex)))
                 })
                 .collect();
             let taken_by_current = ahead.first().is_some_and(|&a| {
                 current_named && current.iter().any(|&k| w.fits_well(a, k)) && !already(&w)
             });
             let topic = only_topic(cut, atom.sentence, i, lex) && ahead.is_empty();
-            let pick = if !chosen.is_empty() && !taken_by_current && !(after_side && part && current_named) {
+            let pick = if !chosen.is_empty()
+                && !taken_by_current
+                && !(after_side && part && current_named)
+            {
                 chosen
             } else if topic && !after_side {
                 weak.clone()

@@ -270,4 +270,6 @@ pub struct Reading {
     pub set_aside: Vec<String>,
     /// Words that meant nothing to the lexicon.
     pub leftover: Vec<String>,
+    /// The item at hand after the phrase.
+    pub at_hand: Option<ItemId>,
 }
