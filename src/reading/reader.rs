@@ -31,6 +31,7 @@ pub struct Reader<'a> {
     lex: &'a Lexicon,
     items: Vec<ItemId>,
     items_at: u64,
+    plural: bool,
     side: Option<SideSaid>,
     side_at: u64,
     history: Vec<Finding>,
@@ -69,6 +70,7 @@ impl<'a> Reader<'a> {
             lex,
             items: Vec::new(),
             items_at: 0,
+            plural: false,
             side: None,
             side_at: 0,
             history: Vec::new(),
@@ -94,6 +96,7 @@ impl<'a> Reader<'a> {
         let at_hand = AtHand {
             items: if fresh { self.items.clone() } else { Vec::new() },
             units_known: self.units_known.clone(),
+            plural: self.plural,
             found: self.history.iter().map(|f| f.item).collect(),
         };
         let side_at_hand = self
@@ -101,6 +104,7 @@ impl<'a> Reader<'a> {
             .filter(|_| phrase.start_ms.saturating_sub(self.side_at) <= lex.side_context_ms);
         let cut_up = segments(&cut, &taken, &at_hand, lex);
         let mut segs = cut_up.segments;
+        self.plural = cut_up.plural;
         share_lists(&mut segs, &cut, lex);
         share_forward(&mut segs, &cut, lex);
 
@@ -225,6 +229,29 @@ impl<'a> Reader<'a> {
                 }
             }
             return out;
+        }
+        let before_first: Vec<SideSaid> = elems
+            .iter()
+            .take_while(|e| e.piece != Piece::Judgement)
+            .filter_map(|e| match e.piece {
+                Piece::Side(s) => Some(s),
+                _ => None,
+            })
+            .collect();
+        let first_j = elems.iter().find(|e| e.piece == Piece::Judgement).map(|e| e.group);
+        let first_s = elems.iter().find(|e| matches!(e.piece, Piece::Side(_))).map(|e| e.group);
+        if let (true, [one], [n]) = (seg.negated && first_s < first_j, &before_first[..], &seg.items[..])
+            && let Some(j) = absent_value(n.item, lex)
+        {
+            // "no clonus on the left, with three beats on the right"
+            let p = Pair { side: Some(*one), ..Pair::default() };
+            let side = self.side_of(n, Some(&j), &p, &elems, None, false);
+            let mut c = claim(n.item, side, Status::Observed, j, seg, cut, taken);
+            if lex.items[n.item].no_means == NoMeans::Unclear {
+                c.doubts.push(Doubt::AbsentOrNotDone);
+            }
+            c.why = format!("{}: none", lex.items[n.item].id);
+            out.push(c);
         }
         if seg.negated {
             // "no clonus on the left": the negation is the judgement of the first bare pair.
@@ -471,10 +498,7 @@ impl<'a> Reader<'a> {
         }
         let bare_no = said(cut, e.atom) == "no" && it.no_means == NoMeans::Unclear;
         // "left arm recoil no, cannula": not done, it seems; a person says which.
-        let reasoned = bare_no
-            && (reason_in(cut, seg, lex).is_some()
-                || unknown_breath(cut, e.atom).is_some()
-                || has_family(cut, taken, Family::Teach, lex));
+        let reasoned = bare_no && goes_on(cut, e.atom, lex);
         let (status, judged) =
             if reasoned { (Status::Skipped, Judged::default()) } else { (status, judged) };
         let mut c = claim(n.item, side, status, judged, seg, cut, taken);
@@ -1160,6 +1184,28 @@ fn loose_negation(cut: &Cut, atom: usize) -> Option<String> {
     (!consumed && !between).then(|| cut.tokens[first].surface.clone())
 }
 
+/// Whether the sentence goes on after the atom with a breath that is neither side nor judgement: a
+/// reason, most likely.
+fn goes_on(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
+    let a = &cut.atoms[atom];
+    let reason = cut
+        .atoms
+        .iter()
+        .any(|x| x.sentence == a.sentence && x.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_))));
+    let next = a.group + 1;
+    let words = (0..cut.tokens.len())
+        .filter(|&i| {
+            cut.groups[i] == next
+                && cut.sentences[i] == a.sentence
+                && cut.tokens[i].brk.is_none()
+        })
+        .count();
+    let judged = cut.atoms.iter().any(|x| {
+        x.group == next && (x.judges || x.is(lex, Family::Left) || x.is(lex, Family::Right))
+    });
+    reason || (words > 0 && !judged)
+}
+
 /// The breath after the atom's, when it holds unknown words only.
 fn unknown_breath(cut: &Cut, atom: usize) -> Option<String> {
     let next = cut.atoms[atom].group + 1;
@@ -1306,7 +1352,7 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
 }
 
 /// Adds a claim to those of the phrase, settling what it does to earlier ones.
-fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
+fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
     let overlapping: Vec<usize> = (0..claims.len())
         .filter(|&k| {
             let o = &claims[k];
@@ -1370,7 +1416,6 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
             o.side = Some(Side::Both);
             o.doubts.retain(|d| *d != Doubt::SideNotSaid);
         } else {
-            let mut c = c;
             o.doubts.retain(|d| *d != Doubt::SideNotSaid);
             o.doubts.push(Doubt::SidesNotNamed);
             c.doubts.push(Doubt::SidesNotNamed);
@@ -1431,8 +1476,15 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
     if was && c.at_hand && number(&c).is_some() && number(&claims[last]).is_some() {
         return;
     }
-    if c.again {
+    let tape = lex.items[c.item].trials == crate::lexicon::schema::Trials::Largest;
+    if c.again || (tape && !c.corrected && number(&c).is_some() && number(&claims[last]).is_some()) {
+        c.again = true;
         claims.push(c);
+        return;
+    }
+    // What a negation stands before gives way to what was plainly said, and the other way round.
+    let denied = |x: &Claim| x.doubts.iter().any(|d| matches!(d, Doubt::Denied(_)));
+    if denied(&c) && !denied(&claims[last]) {
         return;
     }
     if complements(&claims[last].judged, &c.judged)
@@ -1459,7 +1511,6 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
         || c.directive
         || yielding
         || (claims[last].status != Status::Observed) != (c.status != Status::Observed);
-    let mut c = c;
     for &k in overlapping.iter().rev() {
         match (claims[k].side, c.side.and_then(Side::opposite)) {
             (Some(Side::Both), Some(rest)) => claims[k].side = Some(rest),

@@ -19,6 +19,8 @@ pub struct AtHand {
     pub items: Vec<ItemId>,
     /// Items whose number was last said with its unit.
     pub units_known: HashSet<ItemId>,
+    /// Whether they were named in the plural.
+    pub plural: bool,
     /// Items that have a finding.
     pub found: HashSet<ItemId>,
 }
@@ -28,6 +30,8 @@ pub struct AtHand {
 pub struct Segmented {
     /// Segments in order.
     pub segments: Vec<Segment>,
+    /// Whether the items at hand at the end were named in the plural.
+    pub plural: bool,
     /// Items named where the past or a remark was spoken of: they are at hand afterwards.
     pub mentioned: Vec<ItemId>,
 }
@@ -41,6 +45,8 @@ struct Walk<'a> {
     floating: Vec<Elem>,
     /// Items that later sentences of the phrase may speak of.
     now: Vec<ItemId>,
+    /// Whether they were named in the plural.
+    now_plural: bool,
     sentence: usize,
 }
 
@@ -70,6 +76,7 @@ impl Walk<'_> {
     fn close(&mut self) {
         if let Some(s) = self.cur.take() {
             self.now = s.items.iter().map(|n| n.item).collect();
+            self.now_plural = s.items.iter().all(|n| n.plural) && s.group_words.is_none();
             self.out.push(s);
         }
     }
@@ -117,7 +124,12 @@ impl Walk<'_> {
             items: self
                 .now
                 .iter()
-                .map(|&item| Named { item, naming: Naming::Plain, plural: false, atom: None })
+                .map(|&item| Named {
+                    item,
+                    naming: Naming::Plain,
+                    plural: self.now_plural,
+                    atom: None,
+                })
                 .collect(),
             group: elems[0].group,
             elems,
@@ -269,6 +281,7 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         cur: None,
         floating: Vec::new(),
         now: at_hand.items.clone(),
+        now_plural: at_hand.plural,
         sentence: 0,
     };
     let mut mentioned = Vec::new();
@@ -292,12 +305,13 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             .collect();
         if let Some(aside) = taken[i].aside {
             use super::clauses::Aside;
-            if matches!(aside, Aside::Past | Aside::Teach | Aside::Later) {
+            if matches!(aside, Aside::Past | Aside::Teach | Aside::Later | Aside::Other) {
                 mentioned.extend(plain.iter().map(|(k, _, _)| *k));
                 if let [one] = plain[..] {
                     w.flush_floating();
                     w.close();
                     w.now = vec![one.0];
+                    w.now_plural = one.2 || one.1 == Naming::Plural;
                 }
             }
             continue;
@@ -313,7 +327,9 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         let part = atom.is(lex, Family::BodyPart);
         let after_side = skip_next_part.is_some_and(|k: usize| adjacent(cut, k, i, 1));
         skip_next_part = None;
-        let piece = piece_of(atom, lex);
+        let ends_breath = cut.tokens.get(atom.to).is_none_or(|t| t.brk.is_some());
+        let piece = piece_of(atom, lex)
+            .filter(|_| ends_breath || !atom.is(lex, Family::WeakSkip) || atom.is(lex, Family::Skip));
         let current: Vec<ItemId> = w
             .cur
             .as_ref()
@@ -439,6 +455,10 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                         || (a.sentence == atom.sentence + 1
                             && only_topic(cut, atom.sentence, i, lex)))
                         && !a.items(lex).iter().any(|(_, n, _)| *n != Naming::Weak)
+                        && !a.meanings(lex).any(|(m, _)| {
+                            matches!(m, Meaning::Value { item, how: Saying::Alone, .. }
+                                if !weak.iter().any(|(k, _)| *k == item))
+                        })
                 })
                 .filter(|&k| taken[k].aside.is_none() && may_judge(&cut.atoms[k], lex))
                 .collect();
@@ -504,7 +524,15 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
     w.flush_floating();
     w.close();
     w.mend_landmarks(first, &announced);
-    Segmented { segments: w.out, mentioned }
+    Segmented { segments: w.out, plural: w.now_plural, mentioned }
+}
+
+fn names_any(atom: &super::atoms::Atom, lex: &Lexicon) -> bool {
+    !atom.items(lex).is_empty()
+}
+
+fn is_side(atom: &super::atoms::Atom, lex: &Lexicon) -> bool {
+    matches!(piece_of(atom, lex), Some(Piece::Side(_)))
 }
 
 /// Whether the atom is all that its sentence says ("Hands.", "Scarf.").
