@@ -99,7 +99,7 @@ fn sides(side: Option<&str>) -> Vec<String> {
     }
 }
 
-type Lined = BTreeMap<Claim, (Option<u64>, bool)>;
+type Lined = BTreeMap<Claim, (Option<u64>, bool, String)>;
 
 fn gold(set: &str, name: &str) -> (Lined, BTreeSet<u64>) {
     let text = std::fs::read_to_string(folder(set).join(format!("{name}.gold.json"))).unwrap();
@@ -118,7 +118,7 @@ fn gold(set: &str, name: &str) -> (Lined, BTreeSet<u64>) {
                 value: f["value"].as_str().unwrap_or("").into(),
                 number: range.clone().unwrap_or_else(|| number(f["number"].as_f64())),
             };
-            out.insert(c, (f["line"].as_u64(), true));
+            out.insert(c, (f["line"].as_u64(), true, String::new()));
         }
     }
     let traps =
@@ -156,7 +156,9 @@ fn read(set: &str, name: &str, lex: &Lexicon) -> Lined {
                 },
                 number: f.range.map_or_else(|| number(f.number), |(a, b)| format!("{a}..{b}")),
             };
-            out.insert(c, (s.line.map(u64::from), f.is_sure()));
+            let doubts: Vec<String> = f.doubts.iter().map(ToString::to_string).collect();
+            let why = format!("{} [{}]", f.why, doubts.join("; "));
+            out.insert(c, (s.line.map(u64::from), f.is_sure(), why));
         }
     }
     out
@@ -168,7 +170,7 @@ fn score(set: &str, name: &str, lex: &Lexicon, verbose: bool) -> Score {
     let mut s = Score { gold: gold.len(), made: made.len(), ..Score::default() };
     let text = phrases(set, name);
     let line = |n: Option<u64>| n.map_or("", |n| text[n as usize - 1].text.as_str());
-    for (c, (at, sure)) in &made {
+    for (c, (at, sure, why)) in &made {
         let right = gold.contains_key(c);
         s.hit += usize::from(right);
         s.sure += usize::from(*sure);
@@ -176,7 +178,7 @@ fn score(set: &str, name: &str, lex: &Lexicon, verbose: bool) -> Score {
         s.on_trap += usize::from(at.is_some_and(|l| traps.contains(&l)));
         if verbose && !right {
             println!(
-                "{name}:{} {} {c:?}\n      \"{}\"",
+                "{name}:{} {} {c:?}\n      \"{}\"\n      {why}",
                 at.unwrap_or(0),
                 if *sure { "WRONG AND SURE" } else { "wrong, unsettled" },
                 line(*at)
@@ -184,7 +186,7 @@ fn score(set: &str, name: &str, lex: &Lexicon, verbose: bool) -> Score {
         }
     }
     if verbose {
-        for (c, (at, _)) in gold.iter().filter(|(c, _)| !made.contains_key(c)) {
+        for (c, (at, _, _)) in gold.iter().filter(|(c, _)| !made.contains_key(c)) {
             println!("{name}:{} missed {c:?}\n      \"{}\"", at.unwrap_or(0), line(*at));
         }
     }
@@ -192,7 +194,13 @@ fn score(set: &str, name: &str, lex: &Lexicon, verbose: bool) -> Score {
 }
 
 fn table(set: &str) -> Score {
-    let lex = cotside::lexicon::shipped("newborn").unwrap_or_else(|p| {
+    let load = || match std::env::var_os("COTSIDE_LEXICON") {
+        Some(dir) => cotside::lexicon::Files::folder(Path::new(&dir))
+            .and_then(|f| cotside::lexicon::compile(&f))
+            .map(|c| c.lexicon),
+        None => cotside::lexicon::shipped("newborn"),
+    };
+    let lex = load().unwrap_or_else(|p| {
         p.iter().take(20).for_each(|p| eprintln!("{p}"));
         panic!("the shipped lexicon has {} problems", p.len())
     });

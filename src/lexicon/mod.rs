@@ -5,6 +5,7 @@
 //! This room turns those files into a [`Lexicon`] and finds its phrases in a text; it does not
 //! know what any of them means.
 
+pub mod check;
 pub mod compile;
 pub mod family;
 pub mod files;
@@ -14,6 +15,7 @@ pub mod pattern;
 pub mod schema;
 pub mod text;
 
+pub use check::check;
 pub use compile::{Compiled, compile};
 pub use family::Family;
 pub use files::Files;

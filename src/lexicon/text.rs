@@ -59,6 +59,8 @@ pub fn fold(word: &str) -> String {
     match word {
         "goes" | "gone" | "went" | "going" => return "go".into(),
         "feet" => return "foot".into(),
+        // Taking the ending off would make these a negation or a side.
+        "noted" | "nosed" | "lefts" | "rights" => return word.to_owned(),
         "does" | "did" | "done" | "doing" => return "do".into(),
         _ => {}
     }

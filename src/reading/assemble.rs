@@ -167,6 +167,21 @@ pub fn may_judge(atom: &Atom, lex: &Lexicon) -> bool {
         })
 }
 
+/// As [`resolve`], but by the whole stretch only, not by what it holds.
+pub fn resolve_whole(
+    cut: &Cut,
+    atom: &Atom,
+    item: ItemId,
+    negated: bool,
+    unit_known: bool,
+    lex: &Lexicon,
+) -> Option<Judged> {
+    if atom.number.is_some() {
+        return resolve(cut, atom, item, negated, unit_known, lex);
+    }
+    from_hits(&atom.hits, item, negated, lex)
+}
+
 /// Resolves an atom as a judgement of an item; `None` when it cannot be one.
 pub fn resolve(
     cut: &Cut,

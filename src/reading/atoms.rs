@@ -5,6 +5,7 @@ use crate::lexicon::matcher::{Hit, Meaning, Naming};
 use crate::lexicon::model::Lexicon;
 use crate::lexicon::text::{Break, Token, tokenize};
 
+use super::ears::Ears;
 use super::numbers::{self, Spoken};
 
 /// The smallest stretch of a phrase that means something.
@@ -72,9 +73,28 @@ impl Atom {
     }
 }
 
-/// Cuts a text into atoms.
-pub fn cut(text: &str, lex: &Lexicon) -> Cut {
-    let tokens = tokenize(text);
+/// Cuts a text into atoms; with `ears`, words that were mistyped or misheard are looked for too.
+pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
+    let mut c = cut_tokens(tokenize(text), lex);
+    let Some((ears, at_hand)) = ears.filter(|_| !c.unknown.is_empty()) else { return c };
+    let mended = ears.mend(&c.tokens, &c.unknown, lex);
+    if !mended.is_empty() {
+        let mut tokens = c.tokens.clone();
+        for (i, word) in &mended {
+            tokens[*i].folded = crate::lexicon::text::fold(word);
+        }
+        c = cut_tokens(tokens, lex);
+        for a in &mut c.atoms {
+            if let Some((i, word)) = mended.iter().find(|(i, _)| (a.from..a.to).contains(i)) {
+                a.by_sound = Some(format!("\"{}\" as \"{word}\"", c.tokens[*i].surface));
+            }
+        }
+    }
+    ears.listen(&mut c, at_hand, lex);
+    c
+}
+
+fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
     let n = tokens.len();
     let (mut groups, mut sentences) = (vec![0; n], vec![0; n]);
     let mut ends: Vec<Option<Break>> = vec![None];
@@ -145,7 +165,8 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
         std::collections::BTreeMap::new();
     for h in hits {
         let m = lex.matcher.meaning(h);
-        if m == Meaning::Family(Family::Talk) {
+        // One word of ordinary talk explains nothing; a set phrase ("good morning") does.
+        if m == Meaning::Family(Family::Talk) && h.words < 2 {
             continue;
         }
         let words = u32::try_from(h.words).unwrap_or(u32::MAX).min(30);

@@ -24,6 +24,7 @@
 pub mod assemble;
 pub mod atoms;
 pub mod clauses;
+pub mod ears;
 pub mod numbers;
 pub mod reader;
 pub mod segments;

@@ -1,6 +1,7 @@
 //! The reader: a fold over phrases that remembers what is at hand.
 
 use std::collections::HashSet;
+use std::sync::OnceLock;
 
 use crate::capture::Phrase;
 use crate::lexicon::family::Family;
@@ -12,6 +13,7 @@ use crate::lexicon::text::Break;
 use super::assemble::{Judged, Named, Pair, Piece, Segment, SideSaid, pair, resolve, said};
 use super::atoms::{Cut, cut};
 use super::clauses::{Aside, Taken, judge};
+use super::ears::Ears;
 use super::segments::{AtHand, segments};
 use super::types::{
     Act, Deferred, Doubt, Finding, FindingId, Reading, Side, StateSaid, Status, Strike,
@@ -37,6 +39,7 @@ pub struct Reader<'a> {
     last_reason: Option<String>,
     numbering: Option<usize>,
     units_known: HashSet<ItemId>,
+    ears: OnceLock<Ears>,
 }
 
 /// A finding under way.
@@ -73,18 +76,20 @@ impl<'a> Reader<'a> {
             last_reason: None,
             numbering: None,
             units_known: HashSet::new(),
+            ears: OnceLock::new(),
         }
     }
 
     /// Reads the phrase with journal sequence number `seq`.
     pub fn read(&mut self, seq: u64, phrase: &Phrase) -> Reading {
         let lex = self.lex;
-        let cut = cut(&phrase.text, lex);
+        let fresh = phrase.start_ms.saturating_sub(self.items_at) <= lex.item_context_ms;
+        let near: &[ItemId] = if fresh { &self.items } else { &[] };
+        let cut = cut(&phrase.text, lex, Some((self.ears.get_or_init(|| Ears::new(lex)), near)));
         let taken = judge(&cut, lex);
         let mut reading = Reading::default();
         self.note_plain(&cut, &taken, &mut reading);
 
-        let fresh = phrase.start_ms.saturating_sub(self.items_at) <= lex.item_context_ms;
         let at_hand = AtHand {
             items: if fresh { self.items.clone() } else { Vec::new() },
             units_known: self.units_known.clone(),
@@ -377,7 +382,37 @@ impl<'a> Reader<'a> {
             return None;
         }
         let _ = item_negated;
+        // A bare "fine" or "nothing" about an item that has had its judgement is talk.
+        if seg.at_hand
+            && (judged.by_concept || judged.stated)
+            && p.side.is_none()
+            && !p.corrected
+            && !p.again
+            && !p.directive
+            && (self.history.iter().any(|f| f.item == n.item)
+                || before.iter().chain(own).any(|c| c.item == n.item))
+        {
+            return None;
+        }
         let side = self.side_of(n, Some(&judged), p, elems, side_at_hand);
+        // "On the left nothing. … Third time, he stills.": the trial goes on where it began.
+        let side = match side {
+            Some(Side::Unstated) if seg.at_hand && (p.again || p.corrected || p.directive
+                || opens_with_again(cut, seg, lex)) => before
+                .iter()
+                .rev()
+                .find(|c| c.item == n.item && c.status == Status::Observed)
+                .map_or(side, |c| c.side),
+            _ => side,
+        };
+        if seg.at_hand && status != Status::Observed && p.side.is_none() {
+            let group = cut.atoms[e.atom].group;
+            let unknown = cut.unknown.iter().any(|&u| cut.groups[u] == group);
+            if unknown {
+                // Something was not done, but what it was is among the words not understood.
+                return None;
+            }
+        }
         let mut c = claim(n.item, side, status, judged, seg, cut, taken);
         c.first_atom = e.atom;
         c.group = cut.atoms[e.atom].group;
@@ -403,6 +438,9 @@ impl<'a> Reader<'a> {
             && let Some(a) = n.atom
         {
             c.doubts.push(Doubt::SoundsLike(format!("\"{}\" as {}", said(cut, a), it.name)));
+        }
+        if let Some(s) = n.atom.and_then(|a| cut.atoms[a].by_sound.clone()) {
+            c.doubts.push(Doubt::SoundsLike(s));
         }
         self.doubt_words(&mut c, seg, cut, n);
         c.why = format!(

@@ -6,7 +6,9 @@ use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Meaning, Naming, Saying};
 use crate::lexicon::model::{ItemId, Lexicon};
 
-use super::assemble::{Elem, Named, Piece, Segment, adjacent, may_judge, piece_of, resolve, said};
+use super::assemble::{
+    Elem, Named, Piece, Segment, adjacent, may_judge, piece_of, resolve, resolve_whole, said,
+};
 use super::atoms::Cut;
 use super::clauses::Taken;
 
@@ -50,7 +52,16 @@ impl Walk<'_> {
     /// Fits by more than a bare "fine" or "present".
     fn fits_well(&self, atom: usize, item: ItemId) -> bool {
         let known = self.at_hand.units_known.contains(&item);
-        resolve(self.cut, &self.cut.atoms[atom], item, false, known, self.lex)
+        let a = &self.cut.atoms[atom];
+        // A stretch that names another item says nothing of this one by the way ("palate intact"
+        // is not "intact").
+        let names_other = a.meanings(self.lex).any(|(m, _)| match m {
+            Meaning::Item(i, Naming::Plain | Naming::Plural) => i != item,
+            Meaning::Value { item: i, how: Saying::Alone, .. } => i != item,
+            _ => false,
+        });
+        let by = if names_other { resolve_whole } else { resolve };
+        by(self.cut, a, item, false, known, self.lex)
             .is_some_and(|j| j.implausible.is_none() && !j.by_concept)
     }
 
@@ -368,7 +379,11 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             .filter(|(_, n, _)| matches!(n, Naming::Weak | Naming::Sound))
             .map(|(k, _, p)| (k, p))
             .collect();
-        if !weak.is_empty() && !(fits_current && current_named && !already(&w)) {
+        // A correction speaks of the item at hand, not of whatever its words may also name.
+        let correcting = !at_hand.items.is_empty()
+            && cut.atoms[..i].iter().any(|a| a.is(lex, Family::Correct))
+            && !weak.iter().any(|(k, _)| at_hand.items.contains(k));
+        if !weak.is_empty() && !correcting && !(fits_current && current_named && !already(&w)) {
             let sound = atom.items(lex).iter().any(|(_, n, _)| *n == Naming::Sound);
             let ahead: Vec<usize> = (i + 1..cut.atoms.len())
                 .take_while(|&k| {
