@@ -397,12 +397,19 @@ impl<'a> Reader<'a> {
         let side = self.side_of(n, Some(&judged), p, elems, side_at_hand);
         // "On the left nothing. … Third time, he stills.": the trial goes on where it began.
         let side = match side {
-            Some(Side::Unstated) if seg.at_hand && (p.again || p.corrected || p.directive
-                || opens_with_again(cut, seg, lex)) => before
-                .iter()
-                .rev()
-                .find(|c| c.item == n.item && c.status == Status::Observed)
-                .map_or(side, |c| c.side),
+            Some(Side::Unstated)
+                if seg.at_hand
+                    && (p.again
+                        || p.corrected
+                        || p.directive
+                        || opens_with_again(cut, seg, lex)) =>
+            {
+                before
+                    .iter()
+                    .rev()
+                    .find(|c| c.item == n.item && c.status == Status::Observed)
+                    .map_or(side, |c| c.side)
+            }
             _ => side,
         };
         if seg.at_hand && status != Status::Observed && p.side.is_none() {
