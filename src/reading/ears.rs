@@ -63,12 +63,9 @@ impl Ears {
             });
             entries[id].push(i);
         }
-        let index = SoundIndex::new(
-            phrases
-                .iter()
-                .enumerate()
-                .map(|(i, p)| (u32::try_from(i).unwrap_or(u32::MAX), p.as_str(), None)),
-        );
+        let index = SoundIndex::new(phrases.iter().enumerate().map(|(i, p)| {
+            (u32::try_from(i).unwrap_or(u32::MAX), p.as_str(), None)
+        }));
         let mut words: Vec<(String, String)> = words.into_iter().collect();
         words.sort();
         Ears { index, entries, phrases, words }
@@ -92,9 +89,9 @@ impl Ears {
                 .collect();
             near.sort();
             let Some(&(d, best)) = near.first() else { continue };
-            let rival = near[1..].iter().any(|(e, w)| {
-                *e == d && w.0 != best.0 || *e <= d + 1 && confusable(lex, &best.0, &w.0)
-            });
+            let rival = near[1..]
+                .iter()
+                .any(|(e, w)| *e == d && w.0 != best.0 || *e <= d + 1 && confusable(lex, &best.0, &w.0));
             if !rival {
                 out.push((u, best.1.clone()));
             }
@@ -183,8 +180,7 @@ impl Ears {
                         .collect();
                     named.is_empty()
                         && (of.iter().any(|i| items.contains(i))
-                            || (items.is_empty()
-                                && of.iter().any(|i| at_hand.contains(i))
+                            || (items.is_empty() && of.iter().any(|i| at_hand.contains(i))
                                 && strength >= Strength::Plausible)
                             || (state && strength >= Strength::Plausible))
                 } else {
@@ -254,8 +250,7 @@ fn known(sounds: &Sounds, word: &str) -> bool {
 }
 
 fn confusable(lex: &Lexicon, a: &str, b: &str) -> bool {
-    let has =
-        |g: &[String], w: &str| g.iter().any(|x| x.split(' ').any(|p| fold(p) == w || p == w));
+    let has = |g: &[String], w: &str| g.iter().any(|x| x.split(' ').any(|p| fold(p) == w || p == w));
     a != b && lex.confusables.iter().any(|g| has(g, a) && has(g, b))
 }
 
@@ -269,9 +264,7 @@ fn may_override(cut: &Cut, from: usize, to: usize, lex: &Lexicon) -> bool {
         a.to - a.from == 1
             && a.meanings(lex).all(|(m, _)| match m {
                 Meaning::Item(_, n) => matches!(n, Naming::Weak | Naming::Sound),
-                Meaning::Family(f) => {
-                    !matches!(f, Family::Negation | Family::Left | Family::Right | Family::Both)
-                }
+                Meaning::Family(f) => !matches!(f, Family::Negation | Family::Left | Family::Right | Family::Both),
                 Meaning::Group(_) | Meaning::Unit(_) => true,
                 _ => false,
             })
