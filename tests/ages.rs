@@ -19,8 +19,10 @@ fn at(weeks: Option<&str>, born: Option<&str>, started: &str) -> Ages {
     ages(&h)
 }
 
-/// Gestation, born, examined, days since birth, postmenstrual, 40-week-corrected days.
-const WORKED: [(&str, &str, &str, i64, (u32, u32), i64); 7] = [
+/// Gestation, born, examined, days since birth, postmenstrual, corrected days by the formula.
+type Worked = (&'static str, &'static str, &'static str, i64, (u32, u32), i64);
+
+const WORKED: [Worked; 7] = [
     ("33+1", "2026-01-01", "2026-03-12", 70, (43, 1), 22),
     ("37+2", "2026-02-27", "2026-03-04", 5, (38, 0), -14),
     // Across a leap day.
