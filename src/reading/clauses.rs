@@ -131,7 +131,7 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
                     in_group(g).for_each(|i| out[i].aside = Some(aside));
                     // "Yesterday, the Moro was absent": the first clause opens the past for the
                     // rest of the sentence.
-                    if !judged(g) && g == groups[0] {
+                    if !judged(g) {
                         open = true;
                     }
                     continue;

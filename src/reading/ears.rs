@@ -202,7 +202,7 @@ impl Ears {
                 if !accepted {
                     continue;
                 }
-                items.extend(named);
+                items.extend(&named);
                 let heard = words[h.words.clone()].join(" ");
                 let phrase = &self.phrases[h.id as usize];
                 new.push(Atom {
@@ -221,6 +221,8 @@ impl Ears {
                         "\"{heard}\" as \"{phrase}\" (distance {:.2} a phone)",
                         h.cost
                     )),
+                    judges: named.is_empty(),
+                    negation: false,
                 });
             }
         }

@@ -19,6 +19,8 @@ pub struct AtHand {
     pub items: Vec<ItemId>,
     /// Items whose number was last said with its unit.
     pub units_known: HashSet<ItemId>,
+    /// Items that have a finding.
+    pub found: HashSet<ItemId>,
 }
 
 /// The segments of a phrase, and items named in parts that were set aside.
@@ -430,7 +432,7 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         // A correction speaks of the item at hand, not of whatever its words may also name.
         let correcting = !at_hand.items.is_empty()
             && cut.atoms[..i].iter().any(|a| a.is(lex, Family::Correct))
-            && !weak.iter().any(|(k, _)| at_hand.items.contains(k));
+            && !weak.iter().any(|(k, _)| at_hand.items.contains(k) || at_hand.found.contains(k));
         if !weak.is_empty() && !correcting && !(fits_current && current_named && !already(&w)) {
             let sound = atom.items(lex).iter().any(|(_, n, _)| *n == Naming::Sound);
             let ahead: Vec<usize> = (i + 1..cut.atoms.len())
