@@ -258,13 +258,18 @@ fn homophones(
             continue;
         }
         let next = atoms.iter().find(|a| a.from == i + 1);
-        let unit = next.is_some_and(|a| a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Unit(_))));
+        let unit =
+            next.is_some_and(|a| a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Unit(_))));
         let round = atoms.iter().position(|a| {
-            a.to == i && a.number.is_some_and(|n| n.high.is_none() && n.value >= 20.0 && n.value % 10.0 == 0.0)
+            a.to == i
+                && a.number
+                    .is_some_and(|n| n.high.is_none() && n.value >= 20.0 && n.value % 10.0 == 0.0)
         });
         let ends = next.is_none_or(|a| !a.is(lex, Family::Left) && !a.is(lex, Family::Right));
         let side = next.is_some_and(|a| a.is(lex, Family::Left) || a.is(lex, Family::Right));
-        let no_number = !atoms.iter().any(|a| a.sentence == sentences[i] && a.number.is_some_and(|n| !n.by_sound));
+        let no_number = !atoms
+            .iter()
+            .any(|a| a.sentence == sentences[i] && a.number.is_some_and(|n| !n.by_sound));
         let sound = |from: usize, value: f64| Spoken {
             from,
             to: i + 1,

@@ -82,8 +82,7 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
             for &g in &groups {
                 let teach = has(g, Family::Teach).is_some();
                 // "Galant, he'd have to come out for that, so no."
-                if !teach
-                    && (has(g, Family::WeakSkip).is_some() || has(g, Family::Skip).is_some())
+                if !teach && (has(g, Family::WeakSkip).is_some() || has(g, Family::Skip).is_some())
                 {
                     continue;
                 }

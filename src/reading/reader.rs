@@ -1,7 +1,7 @@
 //! The reader: a fold over phrases that remembers what is at hand.
 
 use std::collections::HashSet;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use crate::capture::Phrase;
 use crate::lexicon::family::Family;
@@ -39,7 +39,7 @@ pub struct Reader<'a> {
     last_reason: Option<String>,
     numbering: Option<usize>,
     units_known: HashSet<ItemId>,
-    ears: OnceLock<Ears>,
+    ears: OnceLock<Arc<Ears>>,
 }
 
 /// A finding under way.
@@ -85,7 +85,8 @@ impl<'a> Reader<'a> {
         let lex = self.lex;
         let fresh = phrase.start_ms.saturating_sub(self.items_at) <= lex.item_context_ms;
         let near: &[ItemId] = if fresh { &self.items } else { &[] };
-        let cut = cut(&phrase.text, lex, Some((self.ears.get_or_init(|| Ears::new(lex)), near)));
+        let cut =
+            cut(&phrase.text, lex, Some((self.ears.get_or_init(|| Ears::of(lex)).as_ref(), near)));
         let taken = judge(&cut, lex);
         let mut reading = Reading::default();
         self.note_plain(&cut, &taken, &mut reading);
@@ -114,7 +115,8 @@ impl<'a> Reader<'a> {
         let mut carried: Option<SideSaid> = None;
         for seg in &segs {
             let near = carried.or(side_at_hand);
-            let mut made = self.claims_of(seg, &cut, &taken, near, carried.is_some(), &claims, phrase);
+            let mut made =
+                self.claims_of(seg, &cut, &taken, near, carried.is_some(), &claims, phrase);
             carried = lone_side(seg, made.is_empty()).or(carried.filter(|_| made.is_empty()));
             if made.is_empty() && seg.at_hand {
                 late_side(seg, &mut claims);
@@ -190,9 +192,7 @@ impl<'a> Reader<'a> {
             .filter(|e| {
                 e.piece != Piece::Judgement
                     || cut.atoms[e.atom].is(lex, Family::Negation)
-                    || seg.items.iter().any(|n| {
-                        self.res(cut, e, n.item).is_some_and(|j| !j.denied)
-                    })
+                    || seg.items.iter().any(|n| self.res(cut, e, n.item).is_some_and(|j| !j.denied))
             })
             .collect();
         let mut pairs = pair(&elems);
@@ -416,13 +416,12 @@ impl<'a> Reader<'a> {
         let side = self.side_of(n, Some(&judged), p, elems, side_at_hand, side_in_phrase);
         // "On the left nothing. … Third time, he stills.": the side goes on where it began.
         let side = match side {
-            Some(Side::Unstated) if seg.at_hand => {
-                own.iter()
-                    .rev()
-                    .chain(before.iter().rev())
-                    .find(|c| c.item == n.item)
-                    .map_or(side, |c| c.side)
-            }
+            Some(Side::Unstated) if seg.at_hand => own
+                .iter()
+                .rev()
+                .chain(before.iter().rev())
+                .find(|c| c.item == n.item)
+                .map_or(side, |c| c.side),
             _ => side,
         };
         // An item that has had its judgement is not judged again by the way, in a phrase about
@@ -437,16 +436,15 @@ impl<'a> Reader<'a> {
             return None;
         }
         let group = cut.atoms[e.atom].group;
-        let unknown_before = cut
-            .unknown
-            .iter()
-            .any(|&u| cut.groups[u] == group && u < cut.atoms[e.atom].from);
+        let unknown_before =
+            cut.unknown.iter().any(|&u| cut.groups[u] == group && u < cut.atoms[e.atom].from);
         if seg.at_hand && status != Status::Observed && unknown_before {
             let side_first = elems.iter().any(|x| {
                 matches!(x.piece, Piece::Side(_))
-                    && cut.unknown.iter().all(|&u| {
-                        cut.groups[u] != group || u > cut.atoms[x.atom].from
-                    })
+                    && cut
+                        .unknown
+                        .iter()
+                        .all(|&u| cut.groups[u] != group || u > cut.atoms[x.atom].from)
             });
             if !side_first {
                 // Something was not done, but what it was is among the words not understood.
@@ -487,9 +485,9 @@ impl<'a> Reader<'a> {
         c.group = cut.atoms[e.atom].group;
         // "Correction. … After four.": the word of correction governs what follows it.
         c.corrected = p.corrected
-            || cut.atoms[..e.atom].iter().any(|a| {
-                a.sentence < cut.atoms[e.atom].sentence && a.is(lex, Family::Correct)
-            });
+            || cut.atoms[..e.atom]
+                .iter()
+                .any(|a| a.sentence < cut.atoms[e.atom].sentence && a.is(lex, Family::Correct));
         c.again = p.again || (seg.at_hand && opens_with_again(cut, seg, lex));
         c.directive = p.directive;
         c.except = p.except;
@@ -601,9 +599,7 @@ impl<'a> Reader<'a> {
         let it = &lex.items[n.item];
         // "Right foot too.": at the end of the breath, beside its side.
         let ends_breath = cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
-        if e.piece == Piece::Too
-            && (!ends_breath || p.js.iter().any(|x| x.piece != Piece::Too))
-        {
+        if e.piece == Piece::Too && (!ends_breath || p.js.iter().any(|x| x.piece != Piece::Too)) {
             return None;
         }
         if p.js
@@ -704,7 +700,10 @@ impl<'a> Reader<'a> {
                 .collect();
             (judged.is_none()).then(|| sides.first().copied()).flatten()
         };
-        let said = p.side.or_else(only_side).or_else(|| side_at_hand.filter(|_| n.atom.is_none() || (side_in_phrase && !n.plural)));
+        let said = p
+            .side
+            .or_else(only_side)
+            .or_else(|| side_at_hand.filter(|_| n.atom.is_none() || (side_in_phrase && !n.plural)));
         Some(match said {
             Some(SideSaid::Left) => Side::Left,
             Some(SideSaid::Right) => Side::Right,
@@ -721,9 +720,11 @@ impl<'a> Reader<'a> {
                 let skip = judged
                     .is_none_or(|j| j.value.is_none() && j.number.is_none() && j.range.is_none());
                 let equal = p.equal || elems.iter().any(|e| e.piece == Piece::Equal);
-                let one_and_other =
-                    elems.iter().any(|e| e.piece == Piece::Side(SideSaid::Other));
-                if (n.plural && !one_and_other) || equal || (it.elicited == Elicited::Together && !skip) {
+                let one_and_other = elems.iter().any(|e| e.piece == Piece::Side(SideSaid::Other));
+                if (n.plural && !one_and_other)
+                    || equal
+                    || (it.elicited == Elicited::Together && !skip)
+                {
                     Side::Both
                 } else {
                     Side::Unstated
@@ -1139,19 +1140,17 @@ fn claim(
 /// A negation in the same breath before the atom that belongs to nothing in between.
 fn loose_negation(cut: &Cut, atom: usize) -> Option<String> {
     let a = &cut.atoms[atom];
-    let first = (0..a.from)
-        .rev()
-        .take_while(|&i| cut.tokens[i].brk.is_none())
-        .find(|&i| {
-            matches!(
-                cut.tokens[i].surface.as_str(),
-                "no" | "not" | "cannot" | "never" | "neither" | "nor" | "without" | "hardly"
-            )
-        })?;
+    let first = (0..a.from).rev().take_while(|&i| cut.tokens[i].brk.is_none()).find(|&i| {
+        matches!(
+            cut.tokens[i].surface.as_str(),
+            "no" | "not" | "cannot" | "never" | "neither" | "nor" | "without" | "hardly"
+        )
+    })?;
     // Part of a longer phrase that was understood as a whole ("not reach midline", "can't get").
-    let consumed = cut.atoms.iter().any(|x| {
-        x.from <= first && first < x.to && x.to - x.from > 1 && !x.negation
-    });
+    let consumed = cut
+        .atoms
+        .iter()
+        .any(|x| x.from <= first && first < x.to && x.to - x.from > 1 && !x.negation);
     // Another judgement between the two has taken it.
     let between = cut.atoms.iter().any(|x| {
         x.from > first
@@ -1164,9 +1163,10 @@ fn loose_negation(cut: &Cut, atom: usize) -> Option<String> {
 /// The breath after the atom's, when it holds unknown words only.
 fn unknown_breath(cut: &Cut, atom: usize) -> Option<String> {
     let next = cut.atoms[atom].group + 1;
-    let same_sentence =
-        (0..cut.tokens.len()).any(|i| cut.groups[i] == next && cut.sentences[i] == cut.atoms[atom].sentence);
-    let words: Vec<usize> = cut.unknown.iter().copied().filter(|&u| cut.groups[u] == next).collect();
+    let same_sentence = (0..cut.tokens.len())
+        .any(|i| cut.groups[i] == next && cut.sentences[i] == cut.atoms[atom].sentence);
+    let words: Vec<usize> =
+        cut.unknown.iter().copied().filter(|&u| cut.groups[u] == next).collect();
     let only = !cut.atoms.iter().any(|a| a.group == next) && words.len() <= 2;
     let all = (0..cut.tokens.len())
         .filter(|&i| cut.groups[i] == next && cut.tokens[i].brk.is_none())
@@ -1399,9 +1399,8 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
     }
     let last = overlapping[overlapping.len() - 1];
     // "heart rate one fifty-one, sats ninety-six": the second number is of something unknown.
-    let foreign = cut.unknown.iter().any(|&u| {
-        cut.groups[u] == c.group && u < cut.atoms[c.first_atom].from
-    });
+    let foreign =
+        cut.unknown.iter().any(|&u| cut.groups[u] == c.group && u < cut.atoms[c.first_atom].from);
     if number(&c).is_some()
         && foreign
         && c.group != claims[last].group
@@ -1558,10 +1557,7 @@ fn share_forward(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
         };
         let judges = |s: &Segment| {
             s.elems.iter().any(|e| {
-                matches!(
-                    e.piece,
-                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same
-                )
+                matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)
             })
         };
         let lead: Vec<super::assemble::Elem> = segs[k - 1]
@@ -1572,7 +1568,8 @@ fn share_forward(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
             })
             .copied()
             .collect();
-        let only_lead = segs[k - 1].elems.iter().all(|e| e.atom < a || !matches!(e.piece, Piece::Judgement));
+        let only_lead =
+            segs[k - 1].elems.iter().all(|e| e.atom < a || !matches!(e.piece, Piece::Judgement));
         let listed = (a + 1..b).any(|i| cut.atoms[i].is(lex, Family::And));
         if segs[k].sentence == segs[k - 1].sentence
             && !judges(&segs[k])
@@ -1582,7 +1579,9 @@ fn share_forward(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
         {
             let group = segs[k].group;
             let at = segs[k].elems.iter().map(|e| e.group).max().unwrap_or(group);
-            segs[k].elems.extend(lead.into_iter().map(|e| super::assemble::Elem { group: at, ..e }));
+            segs[k]
+                .elems
+                .extend(lead.into_iter().map(|e| super::assemble::Elem { group: at, ..e }));
         }
     }
 }
