@@ -18,6 +18,8 @@
 
 pub mod capture;
 pub mod exam;
+pub mod gaps;
+pub mod grade;
 pub mod journal;
 pub mod lexicon;
 pub mod problem;

@@ -270,7 +270,18 @@ impl Fold {
 /// Whether the old finding was made in a state in which its item cannot be judged, and the new one
 /// in one in which it can.
 fn judged_in_wrong_state(old: &Standing, now: Moment, lex: &Lexicon) -> bool {
-    let valid = &lex.items[old.finding.item].valid_states;
-    let wrong = |s: Option<usize>| s.is_some_and(|s| !valid.is_empty() && !valid.contains(&s));
-    wrong(old.state) && !wrong(now.state)
+    old.in_wrong_state(lex) && !wrong_state(old.finding.item, now.state, lex)
+}
+
+fn wrong_state(item: ItemId, state: Option<usize>, lex: &Lexicon) -> bool {
+    let valid = &lex.items[item].valid_states;
+    state.is_some_and(|s| !valid.is_empty() && !valid.contains(&s))
+}
+
+impl Standing {
+    /// Whether it was made in a state in which its item cannot be judged. A state nobody said is
+    /// not a wrong one.
+    pub fn in_wrong_state(&self, lex: &Lexicon) -> bool {
+        wrong_state(self.finding.item, self.state, lex)
+    }
 }

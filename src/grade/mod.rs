@@ -1,0 +1,13 @@
+//! Age arithmetic, and each finding against what its age expects.
+//!
+//! Pure functions of exam and lexicon. This room invents no missing input: without a birth time
+//! there is no age, and without an age nothing is graded. Expected, borderline and outside are a
+//! comparison with the lexicon's rows, not a diagnosis.
+
+pub mod ages;
+pub mod expect;
+
+pub use ages::{Ages, NotCorrected, ages};
+pub use expect::{
+    Apart, Asymmetry, Grade, Graded, Ungraded, asymmetries, beyond, expectation, grade,
+};
