@@ -34,6 +34,8 @@ pub struct Reader<'a> {
     plural: bool,
     side: Option<SideSaid>,
     side_at: u64,
+    /// Side of what the last phrase said and took back.
+    withdrawn: Option<Side>,
     history: Vec<Finding>,
     /// Findings of the last phrase that had any.
     last: Vec<FindingId>,
@@ -73,6 +75,7 @@ impl<'a> Reader<'a> {
             plural: false,
             side: None,
             side_at: 0,
+            withdrawn: None,
             history: Vec::new(),
             last: Vec::new(),
             last_reason: None,
@@ -201,32 +204,46 @@ impl<'a> Reader<'a> {
             .collect();
         let mut pairs = pair(&elems);
         let reason = || reason_in(cut, seg, lex);
-        // "no prone, no ventral suspension, he is on the mattress"
-        if seg.negated
-            && pairs.iter().all(|p| p.js.is_empty() || p.js.iter().all(|e| e.piece == Piece::Skip))
-        {
-            let skipped = reason().is_some() || has_family(cut, taken, Family::Skip, lex);
+        // "no prone, no ventral suspension, he is on the mattress"; "not stroking the soles"
+        let by_not = seg.negated && negated_by(seg, cut) == "not";
+        let bare = pairs.iter().all(|p| p.js.iter().all(|e| e.piece == Piece::Skip));
+        if seg.negated && (bare || by_not) {
+            // "no tongue tie": the name is part of another thing.
+            let last = seg.items.iter().filter_map(|n| n.atom).max();
+            if last.is_some_and(|a| cut.unknown.contains(&cut.atoms[a].to)) {
+                return out;
+            }
+            let told = has_family(cut, taken, Family::Skip, lex)
+                || cut.atoms.iter().any(|a| {
+                    a.sentence >= seg.sentence
+                        && a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_)))
+                });
             for n in &seg.items {
                 let it = &lex.items[n.item];
                 let side =
                     self.side_of(n, None, &Pair::default(), &elems, side_at_hand, side_in_phrase);
                 let absent = absent_value(n.item, lex);
-                if skipped || it.no_means == NoMeans::Unclear && absent.is_none() {
-                    let mut c =
-                        claim(n.item, side, Status::Skipped, Judged::default(), seg, cut, taken);
+                let name = n.atom.map(|a| said(cut, a)).unwrap_or_default();
+                let (status, judged) = match absent {
+                    Some(j) if !told && !by_not => (Status::Observed, j),
+                    Some(j) if told && it.no_means == NoMeans::Absent && !by_not => {
+                        (Status::Observed, j)
+                    }
+                    _ => (Status::Skipped, Judged::default()),
+                };
+                let mut c = claim(n.item, side, status, judged, seg, cut, taken);
+                c.first_atom = n.atom.unwrap_or(c.first_atom);
+                c.why = format!("{}: \"{} {name}\"", it.id, negated_by(seg, cut));
+                if status == Status::Skipped {
                     c.reason = reason();
-                    if !skipped {
-                        c.doubts.push(Doubt::AbsentOrNotDone);
-                    }
-                    c.doubts.retain(|d| *d != Doubt::SideNotSaid);
-                    out.push(c);
-                } else if let Some(j) = absent {
-                    let mut c = claim(n.item, side, Status::Observed, j, seg, cut, taken);
-                    if it.no_means == NoMeans::Unclear {
-                        c.doubts.push(Doubt::AbsentOrNotDone);
-                    }
-                    out.push(c);
                 }
+                if !(told || it.no_means == NoMeans::Absent && !by_not) {
+                    c.doubts.push(Doubt::AbsentOrNotDone);
+                }
+                if n.naming == Naming::Weak {
+                    c.doubts.push(Doubt::ItemNotNamed);
+                }
+                out.push(c);
             }
             return out;
         }
@@ -358,6 +375,24 @@ impl<'a> Reader<'a> {
                 continue;
             }
             let word = said(cut, e.atom);
+            let ends_breath =
+                cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
+            if word == "not" && ends_breath {
+                // "nystagmus there is not", "clonus on right there is not"
+                let same = |x: &super::assemble::Elem| x.group == e.group;
+                if let Some(j) = out.iter().rposition(|x: &super::assemble::Elem| {
+                    same(x) && x.piece == Piece::Judgement
+                }) {
+                    out[j].negated = true;
+                } else if !seg.at_hand {
+                    out.push(super::assemble::Elem {
+                        piece: Piece::Judgement,
+                        negated: true,
+                        ..*e
+                    });
+                }
+                continue;
+            }
             if word != "no" {
                 continue;
             }
@@ -451,6 +486,16 @@ impl<'a> Reader<'a> {
                 .map_or(side, |c| c.side),
             _ => side,
         };
+        // "Same again at six.": a time, not a measurement.
+        let from = cut.atoms[e.atom].from;
+        if seg.at_hand
+            && cut.atoms[e.atom].number.is_some()
+            && from > 0
+            && ["at", "until", "till"].contains(&cut.tokens[from - 1].surface.as_str())
+            && self.history.iter().any(|f| f.item == n.item)
+        {
+            return None;
+        }
         // An item that has had its judgement is not judged again by the way, in a phrase about
         // another.
         if seg.at_hand
@@ -839,6 +884,7 @@ impl<'a> Reader<'a> {
             let words = said(cut, at);
             if let Some(k) = claims.iter().rposition(|c| c.first_atom < at) {
                 let atom = claims[k].first_atom;
+                self.withdrawn = claims[k].side;
                 claims.retain(|c| c.first_atom != atom);
             } else {
                 let side = segs.iter().flat_map(|s| &s.elems).filter(|e| e.atom < at).find_map(
@@ -1117,7 +1163,12 @@ impl<'a> Reader<'a> {
             })
         });
         if reading.findings.is_empty() {
-            if let Some(s) = lone {
+            let again = match self.withdrawn.take() {
+                Some(Side::Left) => Some(SideSaid::Left),
+                Some(Side::Right) => Some(SideSaid::Right),
+                _ => None,
+            };
+            if let Some(s) = again.or(lone) {
                 self.side = Some(s);
                 self.side_at = phrase.end_ms;
             }
@@ -1182,6 +1233,17 @@ fn loose_negation(cut: &Cut, atom: usize) -> Option<String> {
             && (x.number.is_some() || x.hits.iter().any(|h| h.words > 0) && x.judges)
     });
     (!consumed && !between).then(|| cut.tokens[first].surface.clone())
+}
+
+/// The negation right before the items of a segment.
+fn negated_by(seg: &Segment, cut: &Cut) -> String {
+    let first = seg.items.iter().filter_map(|n| n.atom).min().map_or(0, |a| cut.atoms[a].from);
+    cut.atoms
+        .iter()
+        .filter(|a| a.negation && a.to <= first)
+        .map(|a| cut.tokens[a.from].surface.clone())
+        .next_back()
+        .unwrap_or_default()
 }
 
 /// Whether the sentence goes on after the atom with a breath that is neither side nor judgement: a

@@ -316,6 +316,23 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             }
             continue;
         }
+        // "there" is a judgement right after an item or a side only ("red reflex there, left").
+        if cut.tokens[atom.from].surface == "there" && atom.to == atom.from + 1 {
+            let after_name = i > 0
+                && adjacent(cut, i - 1, i, 0)
+                && (names_any(&cut.atoms[i - 1], lex) || is_side(&cut.atoms[i - 1], lex));
+            let opens = cut.tokens.get(atom.to).is_some_and(|t| {
+                ["'s", "is", "are", "was", "were", "will", "may", "can"]
+                    .contains(&t.surface.as_str())
+            });
+            let beside_side = cut
+                .atoms
+                .get(i + 1)
+                .is_some_and(|n| is_side(n, lex) && adjacent(cut, i, i + 1, 0));
+            if opens || !(after_name || beside_side) {
+                continue;
+            }
+        }
         let elem =
             |piece: Piece, negated: bool| Elem { piece, atom: i, group: atom.group, negated };
         let negated = {
@@ -464,12 +481,18 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 .collect();
             let behind: Vec<usize> =
                 w.floating.iter().filter(|e| e.piece == Piece::Judgement).map(|e| e.atom).collect();
+            // "Rattle, left ear, no response.": a topic in a breath of its own opens its item.
+            let leads = i.checked_sub(1).is_none_or(|k| cut.atoms[k].sentence != atom.sentence)
+                && cut.atoms.iter().enumerate().all(|(k, a)| k == i || a.group != atom.group)
+                && !cut.unknown.iter().any(|&u| cut.groups[u] == atom.group)
+                && !weak.iter().any(|(k, _)| w.now.contains(k));
             let chosen: Vec<(ItemId, bool)> = weak
                 .iter()
                 .copied()
                 .filter(|(k, _)| {
                     let f = |&a: &usize| w.fits_well(a, *k);
                     ahead.first().is_some_and(f)
+                        || (leads && ahead.iter().any(|&a| w.fits(a, *k, false)))
                         || behind.last().is_some_and(f)
                         || (sound
                             && (ahead.iter().any(|a| w.fits(*a, *k, false))
@@ -479,8 +502,8 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             let taken_by_current = ahead.first().is_some_and(|&a| {
                 current_named && current.iter().any(|&k| w.fits_well(a, k)) && !already(&w)
             });
-            let omitted = weak.len() == 1
-                && !current_named
+            let omitted = !current_named
+                && !after_side
                 && (i + 1..cut.atoms.len()).any(|k| {
                     cut.atoms[k].group == atom.group
                         && taken[k].aside.is_none()
