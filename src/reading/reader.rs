@@ -1522,11 +1522,13 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
     }
     let last = overlapping[overlapping.len() - 1];
     // "heart rate one fifty-one, sats ninety-six": the second number is of something unknown.
-    let foreign =
-        cut.unknown.iter().any(|&u| cut.groups[u] == c.group && u < cut.atoms[c.first_atom].from);
+    let foreign = cut.unknown.iter().any(|&u| {
+        cut.groups[u] == c.group
+            && u < cut.atoms[c.first_atom].from
+            && u >= cut.atoms[claims[last].first_atom].to
+    });
     if number(&c).is_some()
         && foreign
-        && c.group != claims[last].group
         && !c.corrected
         && number(&claims[last]).is_some()
     {

@@ -1,0 +1,20 @@
+#!/usr/bin/env bash
+# The demo: an invented infant's narrated exam goes in; the note and what is missing come out.
+set -euo pipefail
+here=$(cd "$(dirname "$0")" && pwd)
+bash "$here/setup.sh"
+export PATH="$HOME/.cargo/bin:$PATH"
+cargo build --release --quiet --manifest-path "$here/../Cargo.toml"
+cotside="$here/../target/release/cotside"
+exam="$here/../target/demo-exam"
+rm -rf "$exam"
+"$cotside" read "$here/exam.vtt" --exam "$exam" --sex f --ga 39+2 \
+  --born 2026-03-03T02:30:00+00:00 --started 2026-03-04T08:30:00+00:00 \
+  --by KT --protocol full-term
+echo
+"$cotside" note "$exam"
+echo
+echo "What is missing before this exam could be signed:"
+"$cotside" gaps "$exam" || [ $? = 1 ]
+echo
+echo "Settle it with: $cotside settle $exam"

@@ -1,0 +1,26 @@
+#!/usr/bin/env bash
+# Installs what the build needs and this machine lacks: a C linker and a Rust toolchain.
+set -euo pipefail
+apt_install() {
+  if ! command -v apt-get >/dev/null; then
+    echo "please install: $*" >&2
+    exit 1
+  fi
+  local sudo=""
+  [ "$(id -u)" = 0 ] || sudo="sudo"
+  $sudo apt-get update -qq
+  DEBIAN_FRONTEND=noninteractive $sudo apt-get install -y --no-install-recommends "$@"
+}
+command -v cc >/dev/null || apt_install gcc libc6-dev
+if ! command -v cargo >/dev/null; then
+  [ -x "$HOME/.cargo/bin/cargo" ] && export PATH="$HOME/.cargo/bin:$PATH"
+fi
+if ! command -v cargo >/dev/null; then
+  apt_install rustup && rustup default stable
+fi
+want=$(sed -n 's/^rust-version = "\(.*\)"/\1/p' "$(dirname "$0")/../Cargo.toml")
+have=$(cargo --version | cut -d' ' -f2)
+if [ "$(printf '%s\n%s\n' "$want" "$have" | sort -V | head -n1)" != "$want" ]; then
+  echo "cargo $have is too old: cotside needs Rust $want or later (rustup update stable)" >&2
+  exit 1
+fi
