@@ -167,7 +167,11 @@ impl Fold {
     fn add(&mut self, mut f: Finding, moment: Moment, lex: &Lexicon) {
         let item = &lex.items[f.item];
         for id in f.corrects.clone() {
-            self.remove(id, f.side, f.id.phrase, Some(f.id), How::Corrected);
+            // A corrected side takes the whole finding with it.
+            let side = f.side.filter(|s| {
+                self.standing.iter().any(|o| o.finding.id == id && o.finding.covers(Some(*s)))
+            });
+            self.remove(id, side, f.id.phrase, Some(f.id), How::Corrected);
         }
         let fresh = |f: Finding| Standing {
             trials: vec![trial_of(&f)],

@@ -270,6 +270,8 @@ fn from_hits(hits: &[Hit], item: ItemId, negated: bool, lex: &Lexicon) -> Option
                         Judged {
                             value: Some(it.values[v].code.clone()),
                             by_concept: true,
+                            // "there, but weak"
+                            yields: lex.concepts[concept].id == "present",
                             midline: it.values[v].midline,
                             denied,
                             matched,

@@ -70,6 +70,16 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
         let has = |g: usize, f: Family| in_group(g).find(|&i| cut.atoms[i].is(lex, f));
         let judged = |g: usize| in_group(g).any(|i| is_judgement(cut, i, lex));
         let named = |g: usize| in_group(g).any(|i| names_item(cut, i, lex));
+        // "Don't test the suck after a feed": advice.
+        let words: Vec<&str> = (0..cut.tokens.len())
+            .filter(|&i| cut.sentences[i] == s && cut.tokens[i].brk.is_none())
+            .take(2)
+            .map(|i| cut.tokens[i].surface.as_str())
+            .collect();
+        if words == ["do", "not"] || words.first() == Some(&"never") {
+            idx.iter().for_each(|&i| out[i].aside = Some(Aside::Teach));
+            continue;
+        }
         // --- remarks
         if let Some(tg) = groups.iter().copied().find(|&g| has(g, Family::Teach).is_some()) {
             let starts_indefinite = first_word(cut, s).is_some_and(|w| {

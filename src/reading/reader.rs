@@ -34,6 +34,8 @@ pub struct Reader<'a> {
     plural: bool,
     side: Option<SideSaid>,
     side_at: u64,
+    /// "Again" was said alone: the next judgement is another trial.
+    again: bool,
     /// Side of what the last phrase said and took back.
     withdrawn: Option<Side>,
     history: Vec<Finding>,
@@ -76,6 +78,7 @@ impl<'a> Reader<'a> {
             side: None,
             side_at: 0,
             withdrawn: None,
+            again: false,
             history: Vec::new(),
             last: Vec::new(),
             last_reason: None,
@@ -128,12 +131,28 @@ impl<'a> Reader<'a> {
             if made.is_empty() && seg.at_hand {
                 late_side(seg, &mut claims);
             }
+            // "sutures can't be felt, big caput": what follows an omission is its reason, it seems.
+            let alone = seg.items.iter().all(|n| {
+                n.atom.is_some() && n.atom == seg.elems.first().map(|e| e.atom)
+            });
+            if alone
+                && claims.iter().any(|c| {
+                    c.status == Status::Skipped
+                        && cut.atoms[c.first_atom].sentence == seg.sentence
+                        && !seg.items.iter().any(|n| n.item == c.item)
+                })
+            {
+                for c in &mut made {
+                    c.doubts.push(Doubt::Remark("after an omission, perhaps its reason".into()));
+                }
+            }
             for c in made.drain(..) {
                 add_claim(&mut claims, c, &cut, lex);
             }
         }
         self.take_back(&cut, &taken, &segs, &strikes, seq, &mut claims, &mut reading);
         self.swap(&cut, &taken, &mut claims);
+        self.other_side(&cut, &taken, &segs, &mut claims);
         self.finish(seq, phrase, &cut, claims, &mut reading);
         self.remember(phrase, &cut, &taken, &segs, &cut_up.mentioned, &mut reading);
         reading.at_hand = self.items.first().copied();
@@ -213,9 +232,11 @@ impl<'a> Reader<'a> {
             if last.is_some_and(|a| cut.unknown.contains(&cut.atoms[a].to)) {
                 return out;
             }
-            let told = has_family(cut, taken, Family::Skip, lex)
+            let told_plainly = has_family(cut, taken, Family::Skip, lex);
+            let told = told_plainly
                 || cut.atoms.iter().any(|a| {
                     a.sentence >= seg.sentence
+                        && a.group > seg.group
                         && a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_)))
                 });
             for n in &seg.items {
@@ -237,7 +258,7 @@ impl<'a> Reader<'a> {
                 if status == Status::Skipped {
                     c.reason = reason();
                 }
-                if !(told || it.no_means == NoMeans::Absent && !by_not) {
+                if !(told_plainly || it.no_means == NoMeans::Absent && !by_not) {
                     c.doubts.push(Doubt::AbsentOrNotDone);
                 }
                 if n.naming == Naming::Weak {
@@ -402,7 +423,11 @@ impl<'a> Reader<'a> {
             let rest_judges = seg.elems[k + 1..].iter().any(|x| x.piece == Piece::Judgement);
             if opens_group && after == Some(Break::Comma) && rest_judges {
                 // "no, flicker on the right"
-                if !first || !seg.elems[..k].is_empty() {
+                let known = seg
+                    .items
+                    .iter()
+                    .any(|n| self.history.iter().any(|f| f.item == n.item));
+                if !first || known || !seg.elems[..k].is_empty() {
                     out.push(super::assemble::Elem { piece: Piece::Correct, ..*e });
                 }
             } else if after.is_some()
@@ -557,7 +582,7 @@ impl<'a> Reader<'a> {
             || cut.atoms[..e.atom]
                 .iter()
                 .any(|a| a.sentence < cut.atoms[e.atom].sentence && a.is(lex, Family::Correct));
-        c.again = p.again || (seg.at_hand && opens_with_again(cut, seg, lex));
+        c.again = p.again || (self.again && seg.at_hand) || (seg.at_hand && opens_with_again(cut, seg, lex));
         c.directive = p.directive;
         c.except = p.except;
         if let Some(t) = taken.get(e.atom) {
@@ -618,6 +643,9 @@ impl<'a> Reader<'a> {
             }
             // A breath of its own made of nothing but unknown words may be the judgement.
             if let Some(words) = unknown_breath(cut, c.first_atom) {
+                c.doubts.push(Doubt::MuchNotUnderstood(words));
+            }
+            if let Some(words) = but_unknown(cut, c.first_atom, self.lex) {
                 c.doubts.push(Doubt::MuchNotUnderstood(words));
             }
             // "Item at hand", unknown word, judgement: the word may name another item.
@@ -999,6 +1027,78 @@ impl<'a> Reader<'a> {
         }
     }
 
+    /// "Sorry, the right.": the last finding was made on the other side.
+    fn other_side(&self, cut: &Cut, taken: &[Taken], segs: &[Segment], claims: &mut Vec<Claim>) {
+        let lex = self.lex;
+        let says_so = has_family(cut, taken, Family::Correct, lex)
+            || cut.atoms.first().is_some_and(|a| {
+                a.negation && cut.tokens.get(a.to).is_some_and(|t| t.brk == Some(Break::Comma))
+            });
+        if !says_so || !claims.is_empty() || cut.unknown.len() > 2 {
+            return;
+        }
+        let judged = segs.iter().any(|s| {
+            s.elems.iter().any(|e| {
+                matches!(
+                    e.piece,
+                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same
+                )
+            })
+        });
+        let mut sides: Vec<Side> = segs
+            .iter()
+            .flat_map(|s| &s.elems)
+            .filter_map(|e| match e.piece {
+                Piece::Side(SideSaid::Left) => Some(Side::Left),
+                Piece::Side(SideSaid::Right) => Some(Side::Right),
+                Piece::Side(SideSaid::Both) => Some(Side::Both),
+                _ => None,
+            })
+            .collect();
+        // "No, not the left, the right."
+        let denied: Vec<Side> = segs
+            .iter()
+            .flat_map(|s| &s.elems)
+            .filter(|e| e.negated)
+            .filter_map(|e| match e.piece {
+                Piece::Side(SideSaid::Left) => Some(Side::Left),
+                Piece::Side(SideSaid::Right) => Some(Side::Right),
+                _ => None,
+            })
+            .collect();
+        sides.retain(|s| !denied.contains(s));
+        let (false, [side]) = (judged, &sides[..]) else { return };
+        let named: Vec<ItemId> =
+            segs.iter().filter(|s| !s.at_hand).flat_map(|s| s.items.iter().map(|n| n.item)).collect();
+        let Some(f) = self.history.iter().rev().find(|f| self.last.contains(&f.id)) else {
+            return;
+        };
+        if f.side.is_none()
+            || f.side == Some(*side)
+            || !(named.is_empty() || named.contains(&f.item))
+        {
+            return;
+        }
+        let atom = cut.atoms.iter().position(|a| !a.hits.is_empty()).unwrap_or(0);
+        claims.push(Claim {
+            item: f.item,
+            side: Some(*side),
+            status: f.status,
+            judged: judged_from(f),
+            reason: f.reason.clone(),
+            doubts: f.doubts.iter().filter(|d| **d != Doubt::SideNotSaid).cloned().collect(),
+            why: format!("{}: the side corrected", lex.items[f.item].id),
+            corrected: true,
+            again: false,
+            directive: false,
+            except: false,
+            group: 0,
+            first_atom: atom,
+            at_hand: true,
+            copied: true,
+        });
+    }
+
     /// Makes findings of the claims, and links corrections.
     fn finish(
         &mut self,
@@ -1020,7 +1120,7 @@ impl<'a> Reader<'a> {
             if c.judged.unit_said {
                 self.units_known.insert(c.item);
             }
-            let word = corrected && (c.corrected || c.at_hand || true);
+            let word = corrected || c.corrected;
             let mut corrects: Vec<FindingId> = Vec::new();
             if word {
                 // The side is the corrected finding's, when none was said.
@@ -1029,10 +1129,14 @@ impl<'a> Reader<'a> {
                 {
                     side = f.side;
                 }
+                let moved = c.why.ends_with("the side corrected");
                 corrects = self
                     .history
                     .iter()
-                    .filter(|f| f.item == c.item && f.covers(side))
+                    .filter(|f| {
+                        f.item == c.item
+                            && (f.covers(side) || (moved && self.last.contains(&f.id)))
+                    })
                     .map(|f| f.id)
                     .collect();
             }
@@ -1162,6 +1266,15 @@ impl<'a> Reader<'a> {
                 _ => None,
             })
         });
+        if !reading.findings.is_empty() {
+            self.again = false;
+        } else if reading.acts.contains(&Act::Again) && segs.iter().all(|s| s.at_hand) {
+            // "Again." alone: the same manoeuvre on the same side.
+            self.again = true;
+            let last = self.history.iter().rev().find(|f| self.items.contains(&f.item));
+            self.withdrawn = self.withdrawn.or(last.and_then(|f| f.side));
+            self.items_at = phrase.end_ms;
+        }
         if reading.findings.is_empty() {
             let again = match self.withdrawn.take() {
                 Some(Side::Left) => Some(SideSaid::Left),
@@ -1233,6 +1346,24 @@ fn loose_negation(cut: &Cut, atom: usize) -> Option<String> {
             && (x.number.is_some() || x.hits.iter().any(|h| h.words > 0) && x.judges)
     });
     (!consumed && !between).then(|| cut.tokens[first].surface.clone())
+}
+
+/// Unknown words after a "but" that follows the atom in its sentence.
+fn but_unknown(cut: &Cut, atom: usize, lex: &Lexicon) -> Option<String> {
+    let a = &cut.atoms[atom];
+    let but = cut
+        .atoms
+        .iter()
+        .find(|x| x.sentence == a.sentence && x.from >= a.to && x.is(lex, Family::But))?;
+    let next = cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(lex).is_empty()));
+    let end = next.map_or(cut.tokens.len(), |x| x.from);
+    let words: Vec<&str> = cut
+        .unknown
+        .iter()
+        .filter(|&&u| u >= but.to && u < end && cut.sentences[u] == a.sentence)
+        .map(|&u| cut.tokens[u].surface.as_str())
+        .collect();
+    (!words.is_empty() && words.len() <= 3).then(|| format!("but {}", words.join(" ")))
 }
 
 /// The negation right before the items of a segment.
@@ -1437,7 +1568,8 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
             o.item == c.item
                 && match (o.side, c.side) {
                     (None, _) | (_, None) => true,
-                    (Some(Side::Both), Some(_)) | (Some(_), Some(Side::Both)) => true,
+                    (Some(Side::Both | Side::Midline), Some(_))
+                    | (Some(_), Some(Side::Both | Side::Midline)) => true,
                     (Some(a), Some(b)) => a == b,
                 }
         })
@@ -1456,6 +1588,15 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         o.side = c.side;
         return;
     }
+    // "left weak, no sorry, right weak": the side is corrected.
+    claims.retain(|o| {
+        !(o.item == c.item
+            && o.status == c.status
+            && matches!((o.side, c.side), (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left)))
+            && o.judged.value == c.judged.value
+            && o.judged.number == c.judged.number
+            && corrected_between(cut, o.first_atom, c.first_atom, lex))
+    });
     let unstated_again = c.side == Some(Side::Unstated) && claims.iter().any(|o| o.item == c.item);
     if overlapping.is_empty() && !unstated_again {
         claims.push(c);
@@ -1537,9 +1678,10 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
     // "gag not done, the feed has only just gone down"
     if claims[last].status != Status::Observed
         && c.status == Status::Observed
-        && c.judged.by_concept
-        && !c.corrected
-        && c.side == claims[last].side
+        && !corrected_between(cut, claims[last].first_atom, c.first_atom, lex)
+        && (c.side == claims[last].side || c.side == Some(Side::Unstated))
+        && cut.atoms[c.first_atom].sentence == cut.atoms[claims[last].first_atom].sentence
+        && !cut.atoms.iter().any(|a| a.group == c.group && a.is(lex, Family::Present))
     {
         return;
     }
@@ -1581,7 +1723,11 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         merge_judgement(o, c, cut, lex);
         return;
     }
-    if c.judged.yields && !claims[last].judged.yields && c.status == Status::Observed {
+    if c.judged.yields
+        && !claims[last].judged.yields
+        && c.status == Status::Observed
+        && !corrected_between(cut, claims[last].first_atom, c.first_atom, lex)
+    {
         return;
     }
     let yielding = claims[last].judged.yields && !c.judged.yields;

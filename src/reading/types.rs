@@ -199,7 +199,9 @@ impl Finding {
     pub fn covers(&self, side: Option<Side>) -> bool {
         match (self.side, side) {
             (None, _) | (_, None) => true,
-            (Some(Side::Both), Some(_)) | (Some(_), Some(Side::Both)) => true,
+            // In the middle excludes both sides, so it speaks of both.
+            (Some(Side::Both | Side::Midline), Some(_))
+            | (Some(_), Some(Side::Both | Side::Midline)) => true,
             (Some(a), Some(b)) => a == b,
         }
     }
