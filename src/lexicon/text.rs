@@ -59,8 +59,6 @@ pub fn fold(word: &str) -> String {
     match word {
         "goes" | "gone" | "went" | "going" => return "go".into(),
         "feet" => return "foot".into(),
-        // Taking the ending off would make these a negation or a side.
-        "noted" | "nosed" | "lefts" | "rights" => return word.to_owned(),
         "does" | "did" | "done" | "doing" => return "do".into(),
         _ => {}
     }
@@ -97,6 +95,10 @@ pub fn fold(word: &str) -> String {
     };
     if stem.len() > 4 && stem.ends_with('e') {
         stem.pop();
+    }
+    // "righting" is no side and "noted" no negation.
+    if matches!(stem.as_str(), "right" | "left" | "not" | "no" | "non" | "nor") {
+        return word.to_owned();
     }
     stem
 }

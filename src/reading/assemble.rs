@@ -202,6 +202,8 @@ pub fn resolve(
             if j.by_sound.is_none() {
                 j.by_sound.clone_from(&atom.by_sound);
             }
+            // "not dislocatable" says less than "a click".
+            j.yields |= ["no ", "not ", "without "].iter().any(|n| j.matched.starts_with(n));
             if j.matched.is_empty() {
                 j.matched = words_of_span(cut, atom);
             }

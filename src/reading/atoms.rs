@@ -112,7 +112,13 @@ fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
         }
     }
     let spoken = numbers::numbers(&tokens, &lex.number_words);
-    let hits = lex.matcher.scan(&tokens);
+    let mut hits = lex.matcher.scan(&tokens);
+    // "… right, left …" is two sides one after the other, not both.
+    hits.retain(|h| {
+        lex.matcher.meaning(h) != Meaning::Family(Family::Both)
+            || tokens[h.from..h.to].iter().all(|t| t.brk.is_none())
+            || tokens[h.from].surface == "not"
+    });
     let chosen = choose(lex, &hits, &spoken, n);
     let mut atoms: Vec<Atom> = Vec::new();
     for (from, to) in chosen {

@@ -81,6 +81,12 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
             let mut ended = false;
             for &g in &groups {
                 let teach = has(g, Family::Teach).is_some();
+                // "Galant, he'd have to come out for that, so no."
+                if !teach
+                    && (has(g, Family::WeakSkip).is_some() || has(g, Family::Skip).is_some())
+                {
+                    continue;
+                }
                 if g > tg && !teach && has(g, Family::Present).is_some() {
                     ended = true;
                 }

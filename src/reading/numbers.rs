@@ -25,6 +25,8 @@ pub struct Spoken {
     pub idle: bool,
     /// Said with a grade sign (*two plus*).
     pub graded: bool,
+    /// Taken from a word that only sounds like a number (*to*, *for*).
+    pub by_sound: bool,
 }
 
 /// All numbers in the tokens, in order.
@@ -154,13 +156,13 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
         if one_number(tokens, k + 1, w).is_some_and(|_| value >= 20.0) {
             // "thirty-nine plus two" is an age.
             let n = one_number(tokens, k + 1, w).map_or(k + 1, |n| n.to);
-            return Some(Spoken { from: i, to: n, value, high: None, idle: true, graded: false });
+            return Some(Spoken { from: i, to: n, value, high: None, idle: true, graded: false, by_sound: false });
         }
         graded = true;
         k += 1;
         idle = false;
     }
-    Some(Spoken { from: i, to: k, value, high: None, idle, graded })
+    Some(Spoken { from: i, to: k, value, high: None, idle, graded, by_sound: false })
 }
 
 /// "one, two, three, four, five": counting seconds or stimuli, not measuring.

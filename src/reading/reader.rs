@@ -100,6 +100,7 @@ impl<'a> Reader<'a> {
         let cut_up = segments(&cut, &taken, &at_hand, lex);
         let mut segs = cut_up.segments;
         share_lists(&mut segs, &cut, lex);
+        share_forward(&mut segs, &cut, lex);
 
         let mut claims: Vec<Claim> = Vec::new();
         let strikes: Vec<usize> = (0..cut.atoms.len())
@@ -109,8 +110,14 @@ impl<'a> Reader<'a> {
                     && !cut.atoms[i].is(lex, Family::Correct)
             })
             .collect();
+        let mut carried: Option<SideSaid> = None;
         for seg in &segs {
-            let mut made = self.claims_of(seg, &cut, &taken, side_at_hand, &claims, phrase);
+            let near = carried.or(side_at_hand);
+            let mut made = self.claims_of(seg, &cut, &taken, near, carried.is_some(), &claims, phrase);
+            carried = lone_side(seg, made.is_empty()).or(carried.filter(|_| made.is_empty()));
+            if made.is_empty() && seg.at_hand {
+                late_side(seg, &mut claims);
+            }
             for c in made.drain(..) {
                 add_claim(&mut claims, c, &cut, lex);
             }
@@ -169,12 +176,22 @@ impl<'a> Reader<'a> {
         cut: &Cut,
         taken: &[Taken],
         side_at_hand: Option<SideSaid>,
+        side_in_phrase: bool,
         before: &[Claim],
         phrase: &Phrase,
     ) -> Vec<Claim> {
         let lex = self.lex;
         let mut out = Vec::new();
         let elems = self.settle_no(seg, cut, before.is_empty());
+        // What none of the items takes must not part a side from its judgement.
+        let elems: Vec<super::assemble::Elem> = elems
+            .into_iter()
+            .filter(|e| {
+                e.piece != Piece::Judgement
+                    || e.negated
+                    || seg.items.iter().any(|n| self.res(cut, e, n.item).is_some())
+            })
+            .collect();
         let mut pairs = pair(&elems);
         let reason = || reason_in(cut, seg, lex);
         // "no prone, no ventral suspension, he is on the mattress"
@@ -184,7 +201,8 @@ impl<'a> Reader<'a> {
             let skipped = reason().is_some() || has_family(cut, taken, Family::Skip, lex);
             for n in &seg.items {
                 let it = &lex.items[n.item];
-                let side = self.side_of(n, None, &Pair::default(), &elems, side_at_hand);
+                let side =
+                    self.side_of(n, None, &Pair::default(), &elems, side_at_hand, side_in_phrase);
                 let absent = absent_value(n.item, lex);
                 if skipped || it.no_means == NoMeans::Unclear && absent.is_none() {
                     let mut c =
@@ -232,7 +250,6 @@ impl<'a> Reader<'a> {
             seg.items.iter().collect()
         };
         let ambiguous = several && chosen.len() > 1;
-        let plain_no = seg.negated.then_some(());
         for n in &chosen {
             let mut last_judged: Option<(Option<Side>, Judged, Status)> = None;
             for p in &pairs {
@@ -247,9 +264,9 @@ impl<'a> Reader<'a> {
                         taken,
                         &elems,
                         side_at_hand,
+                        side_in_phrase,
                         before,
                         &out,
-                        plain_no.is_some(),
                         phrase,
                     );
                     let Some(mut c) = made else { continue };
@@ -355,9 +372,9 @@ impl<'a> Reader<'a> {
         taken: &[Taken],
         elems: &[super::assemble::Elem],
         side_at_hand: Option<SideSaid>,
+        side_in_phrase: bool,
         before: &[Claim],
         own: &[Claim],
-        item_negated: bool,
         phrase: &Phrase,
     ) -> Option<Claim> {
         let lex = self.lex;
@@ -381,7 +398,6 @@ impl<'a> Reader<'a> {
         if judged.denied {
             return None;
         }
-        let _ = item_negated;
         // A bare "fine" or "nothing" about an item that has had its judgement is talk.
         if seg.at_hand
             && (judged.by_concept || judged.stated)
@@ -394,24 +410,56 @@ impl<'a> Reader<'a> {
         {
             return None;
         }
-        let side = self.side_of(n, Some(&judged), p, elems, side_at_hand);
-        // "On the left nothing. … Third time, he stills.": the trial goes on where it began.
+        let side = self.side_of(n, Some(&judged), p, elems, side_at_hand, side_in_phrase);
+        // "On the left nothing. … Third time, he stills.": the side goes on where it began.
         let side = match side {
-            Some(Side::Unstated) if seg.at_hand && (p.again || p.corrected || p.directive
-                || opens_with_again(cut, seg, lex)) => before
-                .iter()
-                .rev()
-                .find(|c| c.item == n.item && c.status == Status::Observed)
-                .map_or(side, |c| c.side),
+            Some(Side::Unstated) if seg.at_hand => {
+                before.iter().rev().find(|c| c.item == n.item).map_or(side, |c| c.side)
+            }
             _ => side,
         };
-        if seg.at_hand && status != Status::Observed && p.side.is_none() {
-            let group = cut.atoms[e.atom].group;
-            let unknown = cut.unknown.iter().any(|&u| cut.groups[u] == group);
-            if unknown {
+        // An item that has had its judgement is not judged again by the way, in a phrase about
+        // another.
+        if seg.at_hand
+            && p.side.is_none()
+            && !p.corrected
+            && !p.again
+            && before.iter().chain(own).any(|c| c.item != n.item && !c.at_hand)
+            && self.history.iter().any(|f| f.item == n.item)
+        {
+            return None;
+        }
+        let group = cut.atoms[e.atom].group;
+        let unknown_before = cut
+            .unknown
+            .iter()
+            .any(|&u| cut.groups[u] == group && u < cut.atoms[e.atom].from);
+        if seg.at_hand && status != Status::Observed && unknown_before {
+            let side_first = elems.iter().any(|x| {
+                matches!(x.piece, Piece::Side(_))
+                    && cut.unknown.iter().all(|&u| {
+                        cut.groups[u] != group || u > cut.atoms[x.atom].from
+                    })
+            });
+            if !side_first {
                 // Something was not done, but what it was is among the words not understood.
                 return None;
             }
+        }
+        if seg.at_hand
+            && p.side.is_none()
+            && !(p.corrected || p.again || p.directive)
+            && !cut.unknown.is_empty()
+            && status == Status::Observed
+            && self.history.iter().any(|f| {
+                f.item == n.item
+                    && f.covers(side)
+                    && f.status == Status::Observed
+                    && (f.value != judged.value || f.number != judged.number)
+                    && !complements(&judged_from(f), &judged)
+            })
+        {
+            return None;
         }
         let mut c = claim(n.item, side, status, judged, seg, cut, taken);
         c.first_atom = e.atom;
@@ -582,6 +630,7 @@ impl<'a> Reader<'a> {
         p: &Pair,
         elems: &[super::assemble::Elem],
         side_at_hand: Option<SideSaid>,
+        side_in_phrase: bool,
     ) -> Option<Side> {
         let it = &self.lex.items[n.item];
         if !it.sided {
@@ -600,7 +649,7 @@ impl<'a> Reader<'a> {
                 .collect();
             (judged.is_none()).then(|| sides.first().copied()).flatten()
         };
-        let said = p.side.or_else(only_side).or_else(|| side_at_hand.filter(|_| n.atom.is_none()));
+        let said = p.side.or_else(only_side).or_else(|| side_at_hand.filter(|_| n.atom.is_none() || (side_in_phrase && !n.plural)));
         Some(match said {
             Some(SideSaid::Left) => Side::Left,
             Some(SideSaid::Right) => Side::Right,
@@ -1030,6 +1079,29 @@ fn claim(
     }
 }
 
+/// The side a segment names without judging it.
+fn lone_side(seg: &Segment, judged_nothing: bool) -> Option<SideSaid> {
+    let judges = seg.elems.iter().any(|e| {
+        matches!(
+            e.piece,
+            Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same | Piece::Too
+        )
+    });
+    seg.elems.iter().rev().find_map(|e| match e.piece {
+        Piece::Side(s @ (SideSaid::Left | SideSaid::Right)) if judged_nothing || !judges => Some(s),
+        _ => None,
+    })
+}
+
+/// "Open, close. Not fisted, either of them.": a side said after the judgement, in a sentence of
+/// its own.
+fn late_side(seg: &Segment, claims: &mut [Claim]) {
+    let both = seg.elems.iter().any(|e| matches!(e.piece, Piece::Side(SideSaid::Both)));
+    if let Some(c) = claims.last_mut().filter(|c| both && c.side == Some(Side::Unstated)) {
+        c.side = Some(Side::Both);
+    }
+}
+
 fn judged_from(f: &Finding) -> Judged {
     Judged { value: f.value.clone(), number: f.number, range: f.range, ..Judged::default() }
 }
@@ -1149,8 +1221,32 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
                 }
         })
         .collect();
-    if overlapping.is_empty() {
+    let unstated_again = c.side == Some(Side::Unstated) && claims.iter().any(|o| o.item == c.item);
+    if overlapping.is_empty() && !unstated_again {
         claims.push(c);
+        return;
+    }
+    // "right stable, left stable, no clicks": said of both already.
+    let same_as = |o: &Claim| {
+        o.item == c.item
+            && o.status == c.status
+            && o.judged.value == c.judged.value
+            && o.judged.number == c.judged.number
+            && o.judged.range == c.judged.range
+    };
+    if c.side == Some(Side::Unstated)
+        && claims.iter().any(|o| same_as(o) && o.side != Some(Side::Unstated))
+        && claims.iter().all(|o| o.item != c.item || same_as(o))
+    {
+        return;
+    }
+    // "Not a hundred and ten, a hundred. Right knee a hundred.": the side comes late.
+    if matches!(c.side, Some(Side::Left | Side::Right))
+        && c.at_hand
+        && let Some(o) =
+            claims.iter_mut().find(|o| same_as(o) && o.side == Some(Side::Unstated) && o.at_hand)
+    {
+        o.side = c.side;
         return;
     }
     // "ninety and ninety", "one side seventy, the other eighty": a pair, names unknown.
@@ -1180,6 +1276,10 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
         }
         return;
     }
+    if overlapping.is_empty() {
+        claims.push(c);
+        return;
+    }
     for &k in &overlapping {
         let same = claims[k].status == c.status
             && claims[k].judged.value == c.judged.value
@@ -1192,6 +1292,26 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
         }
     }
     let last = overlapping[overlapping.len() - 1];
+    // "heart rate one fifty-one, sats ninety-six": the second number is of something unknown.
+    let foreign = cut.unknown.iter().any(|&u| {
+        cut.groups[u] == c.group && u < cut.atoms[c.first_atom].from
+    });
+    if number(&c).is_some()
+        && foreign
+        && c.group != claims[last].group
+        && !c.corrected
+        && number(&claims[last]).is_some()
+    {
+        return;
+    }
+    // "he's ventilated, so can't judge his breathing"
+    if claims[last].status == Status::Observed
+        && c.status == Status::Skipped
+        && !claims[last].judged.by_concept
+        && !c.corrected
+    {
+        return;
+    }
     // "eighty each side; they were a hundred"
     let was = cut.atoms.iter().any(|a| a.group == c.group && a.is(lex, Family::Was));
     if was && c.at_hand && number(&c).is_some() && number(&claims[last]).is_some() {
@@ -1307,6 +1427,47 @@ fn share_lists(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
                 }
             }
             segs[k].elems = elems;
+        }
+    }
+}
+
+/// "I'm skipping the gag and the palate", "same with stepping and placing": what was said before the
+/// first item of a list holds for the others too.
+fn share_forward(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
+    for k in 1..segs.len() {
+        let (Some(a), Some(b)) = (
+            segs[k - 1].items.first().and_then(|n| n.atom),
+            segs[k].items.first().and_then(|n| n.atom),
+        ) else {
+            continue;
+        };
+        let judges = |s: &Segment| {
+            s.elems.iter().any(|e| {
+                matches!(
+                    e.piece,
+                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same
+                )
+            })
+        };
+        let lead: Vec<super::assemble::Elem> = segs[k - 1]
+            .elems
+            .iter()
+            .filter(|e| {
+                matches!(e.piece, Piece::Skip | Piece::NotObtained | Piece::Same) && e.atom < a
+            })
+            .copied()
+            .collect();
+        let only_lead = segs[k - 1].elems.iter().all(|e| e.atom < a || !matches!(e.piece, Piece::Judgement));
+        let listed = (a + 1..b).any(|i| cut.atoms[i].is(lex, Family::And));
+        if segs[k].sentence == segs[k - 1].sentence
+            && !judges(&segs[k])
+            && !lead.is_empty()
+            && only_lead
+            && listed
+        {
+            let group = segs[k].group;
+            let at = segs[k].elems.iter().map(|e| e.group).max().unwrap_or(group);
+            segs[k].elems.extend(lead.into_iter().map(|e| super::assemble::Elem { group: at, ..e }));
         }
     }
 }

@@ -72,6 +72,42 @@ impl Walk<'_> {
         }
     }
 
+    /// At the end of a sentence: a landmark that was named by the way ("beside the spine") takes no
+    /// judgement; what does not fit it is the item's that the sentence before announced.
+    fn mend_landmarks(&mut self, first: usize, announced: &[ItemId]) {
+        let orphan = |w: &Self, s: &Segment| {
+            let js: Vec<&Elem> =
+                s.elems.iter().filter(|e| e.piece == Piece::Judgement).collect();
+            !s.at_hand
+                && !js.is_empty()
+                && js.iter().all(|e| {
+                    !s.items.iter().any(|n| w.fits(e.atom, n.item, e.negated))
+                })
+                && js.iter().any(|e| announced.iter().any(|&i| w.fits_well(e.atom, i)))
+        };
+        let orphans: Vec<usize> =
+            (first..self.out.len()).filter(|&k| orphan(self, &self.out[k])).collect();
+        if orphans.is_empty() {
+            return;
+        }
+        for &k in &orphans {
+            let s = &mut self.out[k];
+            s.at_hand = true;
+            s.items = announced
+                .iter()
+                .map(|&item| Named { item, naming: Naming::Plain, plural: false, atom: None })
+                .collect();
+        }
+        self.out.retain(|s| {
+            s.at_hand
+                || s.sentence != self.sentence
+                || s.elems.iter().any(|e| {
+                    matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained)
+                })
+        });
+        self.now = announced.to_vec();
+    }
+
     /// Pieces said before any item of the sentence belong to the item at hand.
     fn flush_floating(&mut self) {
         if self.floating.is_empty() {
@@ -120,7 +156,9 @@ impl Walk<'_> {
             // right before the new item is its own.
             let same_breath = tail == cur.elems.len();
             if same_breath {
+                let named_at = cur.items.iter().filter_map(|n| n.atom).max().unwrap_or(0);
                 while tail > 0
+                    && cur.elems[tail - 1].atom > named_at
                     && cur.elems[tail - 1].group == group
                     && matches!(cur.elems[tail - 1].piece, Piece::No | Piece::Side(_) | Piece::And)
                     && adjacent(
@@ -192,7 +230,12 @@ impl Walk<'_> {
                         && self.now.iter().any(|&i| self.fits_well(e.atom, i))
                 })
                 .map_or(split, |k| split.max(k + 1));
-            carried.extend_from_slice(&floating[split..]);
+            // "Okay, tone.": a bare "okay" in a breath of its own is no judgement.
+            carried.extend(floating[split..].iter().copied().filter(|e| {
+                e.piece != Piece::Judgement
+                    || e.group == group
+                    || ids.iter().any(|&i| self.fits_well(e.atom, i))
+            }));
             self.floating = floating[..split].to_vec();
             self.flush_floating();
         }
@@ -231,12 +274,17 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
     };
     let mut mentioned = Vec::new();
     let mut skip_next_part = None;
+    let mut first = 0;
+    let mut announced = w.now.clone();
     for i in 0..cut.atoms.len() {
         let atom = &cut.atoms[i];
         if atom.sentence != w.sentence {
             w.flush_floating();
             w.close();
+            w.mend_landmarks(first, &announced);
             w.sentence = atom.sentence;
+            first = w.out.len();
+            announced.clone_from(&w.now);
         }
         let plain: Vec<(ItemId, Naming, bool)> = atom
             .items(lex)
@@ -412,7 +460,19 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             let taken_by_current = ahead.first().is_some_and(|&a| {
                 current_named && current.iter().any(|&k| w.fits_well(a, k)) && !already(&w)
             });
-            let topic = only_topic(cut, atom.sentence, i, lex) && ahead.is_empty();
+            let omitted = weak.len() == 1
+                && !current_named
+                && (i + 1..cut.atoms.len()).any(|k| {
+                    cut.atoms[k].group == atom.group
+                        && taken[k].aside.is_none()
+                        && matches!(
+                            piece_of(&cut.atoms[k], lex),
+                            Some(Piece::Skip | Piece::NotObtained)
+                        )
+                })
+                && ahead.is_empty();
+            let topic =
+                omitted || only_topic(cut, atom.sentence, i, lex) && ahead.is_empty();
             let pick = if !chosen.is_empty()
                 && !taken_by_current
                 && !(after_side && part && current_named)
@@ -445,6 +505,7 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
     }
     w.flush_floating();
     w.close();
+    w.mend_landmarks(first, &announced);
     Segmented { segments: w.out, mentioned }
 }
 
