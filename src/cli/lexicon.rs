@@ -29,9 +29,11 @@ fn check(dir: Option<&Path>) -> Outcome {
         return Err(problems.into());
     }
     let lex = &compiled.lexicon;
-    let rows = lex.items.iter().map(|i| &i.basis).chain(
-        lex.items.iter().flat_map(|i| i.values.iter().map(|v| &v.basis)),
-    );
+    let rows = lex
+        .items
+        .iter()
+        .map(|i| &i.basis)
+        .chain(lex.items.iter().flat_map(|i| i.values.iter().map(|v| &v.basis)));
     let (mut all, mut read) = (0, 0);
     for b in rows {
         all += 1;

@@ -13,11 +13,11 @@ use super::exit::{Exit, Failure, Outcome};
 use super::{ListenArgs, open, output, read};
 use crate::capture::Phrase;
 use crate::capture::keys::{Line, Press, typed};
+use crate::exam;
+use crate::gaps::left_to_do;
 use crate::journal::{
     self, Clock, Echo, Entry, ExamClock, Journal, JournalRead, Resume, SystemClock,
 };
-use crate::exam;
-use crate::gaps::left_to_do;
 use crate::lexicon::Lexicon;
 use crate::reading::{Reader, Reading};
 use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
@@ -33,7 +33,11 @@ pub fn run(args: &ListenArgs) -> Outcome {
     let mut log = Log::new(&lex, journal, &args.exam, args.lexicon.as_deref());
     log.take_up(earlier.as_ref());
     log.greet(earlier.is_some())?;
-    if io::stdin().is_terminal() && io::stdout().is_terminal() { on_terminal(&mut log)? } else { on_pipe(&mut log)? }
+    if io::stdin().is_terminal() && io::stdout().is_terminal() {
+        on_terminal(&mut log)?
+    } else {
+        on_pipe(&mut log)?
+    }
     log.finish()
 }
 
@@ -211,7 +215,9 @@ impl<'a> Log<'a> {
 fn shown(at_ms: u64, text: &str) -> String {
     let style = match text {
         NOT_UNDERSTOOD => Style::new().bold().fg_color(Some(AnsiColor::Red.into())),
-        t if t.contains("needs you") => Style::new().bold().fg_color(Some(AnsiColor::Yellow.into())),
+        t if t.contains("needs you") => {
+            Style::new().bold().fg_color(Some(AnsiColor::Yellow.into()))
+        }
         _ => Style::new().bold(),
     };
     format!("{:>7}  {style}{text}{style:#}", words::clock(at_ms))

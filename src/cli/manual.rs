@@ -13,7 +13,8 @@ pub fn run(args: &ManualArgs) -> Outcome {
         Some(name) => match whole.find_subcommand(name) {
             Some(c) => c.clone(),
             None => {
-                let known: Vec<&str> = whole.get_subcommands().map(clap::Command::get_name).collect();
+                let known: Vec<&str> =
+                    whole.get_subcommands().map(clap::Command::get_name).collect();
                 let near = nearest(name, known.iter().copied())
                     .map_or(String::new(), |n| format!("did you mean `{n}`? "));
                 return Err(Failure::input(

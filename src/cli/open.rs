@@ -110,8 +110,9 @@ pub fn item(word: &str, lex: &Lexicon) -> Result<usize, Failure> {
     if let Some(i) = found {
         return Ok(i);
     }
-    let near = nearest(&folded, lex.items.iter().map(|i| i.id.as_str()))
-        .or_else(|| nearest(&folded, lex.items.iter().flat_map(|i| i.names.iter().map(String::as_str))));
+    let near = nearest(&folded, lex.items.iter().map(|i| i.id.as_str())).or_else(|| {
+        nearest(&folded, lex.items.iter().flat_map(|i| i.names.iter().map(String::as_str)))
+    });
     let help = match near {
         Some(n) => format!("did you mean `{n}`?"),
         None => {
@@ -169,8 +170,9 @@ pub fn moment(text: &str) -> Option<u64> {
 /// Makes the folders above an exam's own.
 pub fn make_parents(exam: &Path) -> Result<(), Failure> {
     match exam.parent().filter(|p| !p.as_os_str().is_empty()) {
-        Some(above) => std::fs::create_dir_all(above)
-            .map_err(|e| Failure::file(above, "make this folder", &e)),
+        Some(above) => {
+            std::fs::create_dir_all(above).map_err(|e| Failure::file(above, "make this folder", &e))
+        }
         None => Ok(()),
     }
 }

@@ -102,9 +102,8 @@ fn taken_up(args: &ReadArgs, phrases: Vec<Phrase>) -> Result<(Journal, Vec<Phras
         output::warn(&format!("{}: {torn}", args.exam.display()));
     }
     type Key = (u64, u64, Option<u32>, Option<String>, String);
-    let key = |p: &Phrase| -> Key {
-        (p.start_ms, p.end_ms, p.line, p.speaker.clone(), p.text.clone())
-    };
+    let key =
+        |p: &Phrase| -> Key { (p.start_ms, p.end_ms, p.line, p.speaker.clone(), p.text.clone()) };
     let mut there: HashMap<Key, usize> = HashMap::new();
     for line in &taken.read.lines {
         if let Entry::Phrase(p) = &line.entry {
@@ -175,7 +174,8 @@ fn summary(args: &ReadArgs, text: &TimedText, taken: usize, again: usize) -> Out
         text.format
     );
     if again > 0 {
-        out += &format!("  {} already there and not taken twice\n", count(again, "phrase", "phrases"));
+        out +=
+            &format!("  {} already there and not taken twice\n", count(again, "phrase", "phrases"));
     }
     out += &format!("  {}, {unsettled} unsettled\n", count(findings, "finding", "findings"));
     out += &format!("next: {next}\n");

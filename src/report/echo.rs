@@ -58,7 +58,7 @@ impl Echoer {
         }
         self.note(reading, lex);
         for s in &reading.states {
-            parts.push(format!("state: {}", lex.states[s.state].name.to_lowercase()));
+            parts.push(format!("state: {}", words::state_name(s.state, lex)));
         }
         for d in &reading.deferred {
             parts.push(format!("for later: {}", words::subject(d.item, d.side, lex)));

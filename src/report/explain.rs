@@ -126,7 +126,7 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
     }
     for s in &r.states {
         let how = if s.implied { " (implied)" } else { "" };
-        row(out, "state", &format!("{}{how}", lex.states[s.state].name.to_lowercase()));
+        row(out, "state", &format!("{}{how}", words::state_name(s.state, lex)));
     }
     let plain = |list: &[ItemId]| {
         list.iter().map(|&i| words::subject(i, None, lex)).collect::<Vec<_>>().join(", ")
@@ -166,7 +166,9 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
 fn fate(x: &Exam, lex: &Lexicon, id: FindingId) -> String {
     if let Some(s) = x.finding(id) {
         return match (&s.settled_by, s.finding.is_sure()) {
-            (Some(who), _) => format!("stands, settled by {who}: {}", words::finding(&s.finding, lex)),
+            (Some(who), _) => {
+                format!("stands, settled by {who}: {}", words::finding(&s.finding, lex))
+            }
             (None, true) => "stands".into(),
             (None, false) => "unsettled".into(),
         };
@@ -220,9 +222,7 @@ fn item(out: &mut String, lex: &Lexicon, i: ItemId) {
         row(out, "hold", &text);
     }
     if !it.valid_states.is_empty() {
-        let names: Vec<String> =
-            it.valid_states.iter().map(|&s| lex.states[s].name.to_lowercase()).collect();
-        row(out, "judged in", &names.join(", "));
+        row(out, "judged in", &words::valid_states(i, lex));
     }
     row(out, "source", &lex.cite(&it.basis));
 }

@@ -22,7 +22,9 @@ pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps) -> Value {
         .findings
         .iter()
         .enumerate()
-        .map(|(k, s)| finding(s, graded.grades.get(k).map_or("ungraded", |g| words::grade(*g)), lex))
+        .map(|(k, s)| {
+            finding(s, graded.grades.get(k).map_or("ungraded", |g| words::grade(*g)), lex)
+        })
         .collect();
     let states: Vec<Value> = x
         .states

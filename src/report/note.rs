@@ -11,7 +11,7 @@ use crate::exam::{Exam, Standing};
 use crate::gaps::{Gap, GapKind, Gaps};
 use crate::grade::{Asymmetry, Grade, Graded, Ungraded};
 use crate::lexicon::model::{ItemId, Lexicon, STATED_ABNORMAL};
-use crate::reading::types::{Side, Status};
+use crate::reading::types::{Finding, Side, Status};
 
 /// Width of the note, in characters.
 pub const WIDTH: usize = 80;
@@ -36,7 +36,8 @@ pub fn note(x: &Exam, lex: &Lexicon, graded: &Graded, apart: &[Asymmetry], g: &G
         t.s.finding.status == Status::Observed && t.grade != Grade::Ungraded(Ungraded::WrongState)
     };
     let valid: Vec<Told<'_>> = told.iter().filter(counts).copied().collect();
-    let apart: Vec<&Asymmetry> = apart.iter().filter(|a| a.settled && both_valid(a, &valid)).collect();
+    let apart: Vec<&Asymmetry> =
+        apart.iter().filter(|a| a.settled && both_valid(a, &valid)).collect();
     let foremost = |t: &Told<'_>| {
         matches!(t.grade, Grade::Outside | Grade::Borderline)
             || t.s.finding.value.as_deref() == Some(STATED_ABNORMAL)
@@ -105,7 +106,7 @@ fn heading(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps)
         .states
         .iter()
         .map(|s| {
-            let name = lex.states[s.state].name.to_lowercase();
+            let name = words::state_name(s.state, lex);
             format!("{name} from {} to {}", words::clock(s.from_ms), words::clock(s.to_ms))
         })
         .collect();
@@ -171,48 +172,50 @@ fn foremost_part(
         para(out, "None among the findings that could be graded.");
         return;
     }
-    for (item, of) in by_item(first) {
-        let mut parts: Vec<String> = Vec::new();
-        // A side that was not elicited belongs to the difference, though it is no graded finding.
-        for (t, side) in joined(&of, lex) {
-            let f = &t.s.finding;
-            let mark = match t.grade {
-                Grade::Expected => "as expected".to_owned(),
-                Grade::Borderline => "BORDERLINE".to_owned(),
-                Grade::Outside => "OUTSIDE what is expected".to_owned(),
-                Grade::Ungraded(why) => format!("not graded: {}", why.text()),
-            };
-            let trials = match t.s.trials.len() {
-                0 | 1 => String::new(),
-                n => format!("; {n} trials"),
-            };
-            parts.push(format!(
-                "recorded as {}{} ({mark}{trials})",
-                words::value(f, lex),
-                on(side)
-            ));
-        }
-        let not_elicited = x.of(item).map(|s| &s.finding).filter(|f| {
-            f.status == Status::NotObtained && f.is_sure()
-        });
+    let mut items = by_item(first);
+    // What is outside first; sorting keeps the order of examination within each rank.
+    items.sort_by_key(|(_, of)| of.iter().map(|t| urgency(t.grade)).min());
+    for (item, of) in items {
+        let mut parts: Vec<String> = joined(&of, lex)
+            .into_iter()
+            .map(|(t, side)| {
+                let value = words::value(&t.s.finding, lex);
+                let mark = match t.grade {
+                    Grade::Expected => "as expected".to_owned(),
+                    Grade::Borderline => "BORDERLINE".to_owned(),
+                    Grade::Outside => "OUTSIDE what is expected".to_owned(),
+                    Grade::Ungraded(why) => format!("not graded: {}", why.text()),
+                };
+                let trials = match t.s.trials.len() {
+                    0 | 1 => String::new(),
+                    n => format!("; {n} trials"),
+                };
+                format!("recorded as \"{value}\"{} ({mark}{trials})", on(side))
+            })
+            .collect();
+        // A side that was not elicited belongs to the difference, though it has no grade.
+        let missed = |f: &&Finding| f.status == Status::NotObtained && f.is_sure();
+        let not_elicited = x.of(item).map(|s| &s.finding).filter(missed);
         parts.extend(not_elicited.map(|f| format!("not elicited{}", on(f.side))));
-        let name = &lex.items[item].name;
-        let mut sentence = format!("{name} was {}", words::list(&parts));
-        if let Some(a) = apart.iter().find(|a| a.item == item) {
-            sentence += match a.size.number {
+        let differ = apart.iter().find(|a| a.item == item).map_or(String::new(), |a| {
+            let unit = lex.items[item].number.as_ref().map_or("", |n| &lex.units[n.unit].say);
+            match a.size.number {
                 Some((low, high)) if (low - high).abs() < f64::EPSILON => {
-                    let unit = lex.items[item].number.as_ref().map(|n| &lex.units[n.unit].say);
-                    format!(
-                        "; the sides differ by {}{}",
-                        words::number(high),
-                        unit.map_or("", String::as_str)
-                    )
+                    format!("; the sides differ by {}{unit}", words::number(high))
                 }
                 _ => "; the sides differ".to_owned(),
             }
-            .as_str();
-        }
-        point(out, &format!("{sentence}."));
+        });
+        point(out, &format!("{} was {}{differ}.", lex.items[item].name, words::list(&parts)));
+    }
+}
+
+/// The order in which the first part tells its items.
+fn urgency(g: Grade) -> u8 {
+    match g {
+        Grade::Outside => 0,
+        Grade::Borderline => 1,
+        Grade::Expected | Grade::Ungraded(_) => 2,
     }
 }
 
@@ -275,8 +278,6 @@ fn not_valid(out: &mut String, x: &Exam, lex: &Lexicon, told: &[Told<'_>]) {
     for t in wrong {
         let f = &t.s.finding;
         let it = &lex.items[f.item];
-        let valid: Vec<String> =
-            it.valid_states.iter().map(|&s| lex.states[s].name.to_lowercase()).collect();
         point(
             out,
             &format!(
@@ -285,7 +286,7 @@ fn not_valid(out: &mut String, x: &Exam, lex: &Lexicon, told: &[Told<'_>]) {
                 words::value(f, lex),
                 on(f.side),
                 words::state(t.s, lex),
-                words::list(&valid)
+                words::valid_states(f.item, lex)
             ),
         );
     }
@@ -318,14 +319,14 @@ fn unsettled(out: &mut String, x: &Exam, lex: &Lexicon) {
     title(out, "UNSETTLED: words a person must still decide about; no findings");
     for s in list {
         let f = &s.finding;
-        let words_said = x.event(f.id.phrase).map_or("", |e| e.phrase.text.as_str());
+        let said = x.event(f.id.phrase).map_or("", |e| e.phrase.text.as_str());
         point(
             out,
             &format!(
-                "[{}] At {} was said: \"{}\". Could mean {}. Not settled: {}.",
+                "[{}] At {} was said: \"{}\" - could mean {}. Not settled: {}.",
                 f.id,
                 words::clock(f.at_ms),
-                super::explain::printable(words_said),
+                super::explain::printable(said),
                 words::finding(f, lex),
                 words::doubts(f)
             ),
@@ -345,7 +346,7 @@ fn not_done(out: &mut String, lex: &Lexicon, g: &Gaps) {
         )
     };
     let (with, without): (Vec<&Gap>, Vec<&Gap>) =
-        g.list.iter().filter(here).partition(|gap| gap.reason.is_some() || !gap.open);
+        g.list.iter().filter(here).partition(|gap| gap.reason.is_some());
     if !with.is_empty() {
         title(out, "Not done, with a reason");
         for gap in with {
@@ -365,7 +366,8 @@ fn not_done(out: &mut String, lex: &Lexicon, g: &Gaps) {
         }
     }
     for gap in without.iter().filter(|g| !plain(g)) {
-        point(out, &format!("{}.", super::explain::printable(&gap.text)));
+        let free = if gap.open { "" } else { " (not required)" };
+        point(out, &format!("{}{free}.", super::explain::printable(&gap.text)));
     }
     for (s, items) in section {
         para(out, &format!("{}: {}.", lex.sections[s].name, items.join("; ")));

@@ -10,6 +10,7 @@ use crate::gaps::{Gaps, LeftToDo, ToDo};
 use crate::grade::{Ages, Grade, Graded, Ungraded};
 use crate::lexicon::Lexicon;
 use crate::lexicon::schema::Need;
+use crate::reading::Status;
 
 /// Header, ages, findings by section, holds, states, corrections.
 pub fn show(x: &Exam, lex: &Lexicon, graded: &Graded) -> String {
@@ -45,26 +46,43 @@ fn cell(text: &str, width: usize) -> String {
     format!("{text}{}", " ".repeat(width.saturating_sub(len).max(1)))
 }
 
+/// Columns of the list of findings, as wide as what stands in them, within limits.
+struct Widths {
+    name: usize,
+    value: usize,
+}
+
+impl Widths {
+    fn of(x: &Exam, lex: &Lexicon) -> Self {
+        let widest = |texts: &mut dyn Iterator<Item = usize>, least: usize, most: usize| {
+            texts.max().unwrap_or(least).clamp(least, most)
+        };
+        let name = |s: &Standing| lex.items[s.finding.item].name.chars().count();
+        let value = |s: &Standing| words::value(&s.finding, lex).chars().count();
+        Widths {
+            name: widest(&mut x.findings.iter().map(name), 12, 32),
+            value: widest(&mut x.findings.iter().map(value), 8, 36),
+        }
+    }
+}
+
 fn findings(out: &mut String, x: &Exam, lex: &Lexicon, grades: &[Grade]) {
+    let widths = Widths::of(x, lex);
     let mut section = None;
     let mut item = None;
     for (k, s) in x.findings.iter().enumerate() {
         let it = &lex.items[s.finding.item];
-        if section != Some(it.section) {
-            if let Some(i) = item {
-                holds(out, x, lex, i);
-            }
-            section = Some(it.section);
-            item = None;
-            let _ = writeln!(out, "\n{}", paint(HEAD, &lex.sections[it.section].name));
-        }
         let again = item == Some(s.finding.item);
         if let Some(i) = item.filter(|_| !again) {
             holds(out, x, lex, i);
         }
+        if section != Some(it.section) {
+            section = Some(it.section);
+            let _ = writeln!(out, "\n{}", paint(HEAD, &lex.sections[it.section].name));
+        }
         item = Some(s.finding.item);
         let name = if again { "" } else { &it.name };
-        row(out, s, name, grades.get(k).map_or("ungraded", |g| words::grade(*g)), lex);
+        row(out, s, name, grades.get(k).map_or("ungraded", |g| words::grade(*g)), &widths, lex);
     }
     if let Some(i) = item {
         holds(out, x, lex, i);
@@ -74,7 +92,9 @@ fn findings(out: &mut String, x: &Exam, lex: &Lexicon, grades: &[Grade]) {
     }
 }
 
-fn row(out: &mut String, s: &Standing, name: &str, grade: &str, lex: &Lexicon) {
+fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex: &Lexicon) {
+    const SIDE: usize = 9;
+    const GRADE: usize = 11;
     let f = &s.finding;
     let mark = if f.is_sure() { "  ".to_owned() } else { paint(ASK, "? ") };
     let graded = match grade {
@@ -83,14 +103,16 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, lex: &Lexicon) {
         g => paint(DIM, g),
     };
     // Padding is counted on the bare word: escape codes take no room on the screen.
-    let pad = " ".repeat(12usize.saturating_sub(grade.chars().count()));
-    let value = words::value(f, lex);
+    let pad = " ".repeat(GRADE.saturating_sub(grade.chars().count()));
+    let names = words::wrap(name, w.name, 0);
+    let values = words::wrap(&words::value(f, lex), w.value, 0);
+    let (mut names, mut values) = (names.lines(), values.lines());
     let _ = write!(
         out,
         "{mark}{}{}{}{graded}{pad}{}",
-        cell(name, 30),
-        cell(words::side(f.side), 10),
-        cell(&value, 34),
+        cell(names.next().unwrap_or_default(), w.name + 1),
+        cell(words::side(f.side), SIDE),
+        cell(values.next().unwrap_or_default(), w.value + 1),
         paint(DIM, &format!("{:>6}  {}", words::clock(f.at_ms), words::state(s, lex))),
     );
     // What a person may have to name is named only where something is to be done.
@@ -98,20 +120,25 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, lex: &Lexicon) {
         let _ = write!(out, "  {}", paint(DIM, &format!("[{}]", f.id)));
     }
     out.push('\n');
+    loop {
+        let (name, value) = (names.next(), values.next());
+        if name.is_none() && value.is_none() {
+            break;
+        }
+        let left = cell(name.unwrap_or_default(), w.name + 1);
+        let line = format!("  {left}{}{}", " ".repeat(SIDE), value.unwrap_or_default());
+        let _ = writeln!(out, "{}", line.trim_end());
+    }
     let mut under = |style, text: &str| {
         let _ = writeln!(out, "      {}", paint(style, &words::wrap(text, 88, 6)));
     };
     for d in &f.doubts {
-        under(ASK, &format!("? {d}"));
+        under(ASK, &format!("? {}", printable(&d.to_string())));
     }
-    if s.in_wrong_state(lex) {
-        let valid: Vec<String> = lex.items[f.item]
-            .valid_states
-            .iter()
-            .map(|&v| lex.states[v].name.to_lowercase())
-            .collect();
+    if f.status != Status::Skipped && s.in_wrong_state(lex) {
         let now = words::state(s, lex);
-        under(ASK, &format!("not valid in this state ({now}); judged in: {}", valid.join(", ")));
+        let valid = words::valid_states(f.item, lex);
+        under(ASK, &format!("not valid in this state ({now}); judged in {valid}"));
     }
     if s.trials.len() > 1 {
         let all: Vec<String> = s
@@ -169,7 +196,7 @@ fn states(out: &mut String, x: &Exam, lex: &Lexicon) {
     for s in &x.states {
         let how = if s.implied { " (implied)" } else { "" };
         let span = format!("{} to {}", words::clock(s.from_ms), words::clock(s.to_ms));
-        let _ = writeln!(out, "  {}{}{how}", cell(&span, 18), lex.states[s.state].name.to_lowercase());
+        let _ = writeln!(out, "  {}{}{how}", cell(&span, 18), words::state_name(s.state, lex));
     }
 }
 
@@ -261,7 +288,7 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
             }
         }
         for s in &e.reading.states {
-            under("=", &format!("state: {}", lex.states[s.state].name.to_lowercase()));
+            under("=", &format!("state: {}", words::state_name(s.state, lex)));
         }
         for &i in &e.reading.announced {
             under("-", &format!("announces {}", words::subject(i, None, lex)));

@@ -109,7 +109,20 @@ pub fn id(id: FindingId) -> String {
 
 /// The name of the state, or nothing.
 pub fn state(s: &Standing, lex: &Lexicon) -> String {
-    s.state.map_or(String::new(), |k| lex.states[k].name.to_lowercase())
+    s.state.map_or(String::new(), |k| state_name(k, lex))
+}
+
+/// A state as it stands in a sentence, without what its name explains in brackets.
+pub fn state_name(state: usize, lex: &Lexicon) -> String {
+    let name = lex.states[state].name.as_str();
+    lower_first(name.split(" (").next().unwrap_or(name))
+}
+
+/// The states in which an item can be judged, in a list.
+pub fn valid_states(item: usize, lex: &Lexicon) -> String {
+    let names: Vec<String> =
+        lex.items[item].valid_states.iter().map(|&s| state_name(s, lex)).collect();
+    list(&names)
 }
 
 /// The first letter small, unless the word is all capitals or a proper name by its second letter.

@@ -120,7 +120,11 @@ fn add(word: &str, args: &SettleArgs, who: &str, lex: &Lexicon) -> Result<Settle
     let item = open::item(word, lex)?;
     let at = args.at.as_deref().unwrap_or_default();
     let at_ms = open::moment(at).ok_or_else(|| {
-        Failure::input("--at", format!("`{at}` is no moment"), "write minutes and seconds, such as 4:36")
+        Failure::input(
+            "--at",
+            format!("`{at}` is no moment"),
+            "write minutes and seconds, such as 4:36",
+        )
     })?;
     let blank = Chosen {
         item: lex.items[item].id.clone(),
@@ -232,7 +236,11 @@ fn checked(mut c: Chosen, lex: &Lexicon) -> Result<Chosen, Failure> {
         return Err(Failure::input("--number", "is not a plain number", "such as 34.6"));
     }
     exam::build::check_chosen(&c, lex).map_err(|why| {
-        Failure::input(c.item.as_str(), why, "`cotside lexicon items ITEM` lists what an item takes")
+        Failure::input(
+            c.item.as_str(),
+            why,
+            "`cotside lexicon items ITEM` lists what an item takes",
+        )
     })?;
     Ok(c)
 }

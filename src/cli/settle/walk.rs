@@ -19,7 +19,7 @@ use crate::report::words;
 /// What an answer comes to.
 enum Answer {
     /// A decision to be written.
-    Decide(Settlement),
+    Decide(Box<Settlement>),
     /// Left as it is.
     Skip,
     /// The walk ends here.
@@ -49,8 +49,7 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
             let all = gaps(&o.exam, &o.lex);
             let key = |g: &Gap| (g.kind, g.item, g.side);
             let wants_reason = |g: &&Gap| g.item.is_some() && g.settle.contains("--reason");
-            let mut rest =
-                all.open().filter(wants_reason).filter(|g| !passed.contains(&key(g)));
+            let mut rest = all.open().filter(wants_reason).filter(|g| !passed.contains(&key(g)));
             let Some(gap) = rest.next() else { return closing(made, args, &o) };
             let left = 1 + rest.count();
             let answer = ask_gap(gap, left, who, &o.lex)?;
@@ -129,12 +128,7 @@ enum Picked {
     End,
 }
 
-fn ask_finding(
-    s: &Standing,
-    left: usize,
-    who: &str,
-    o: &open::Opened,
-) -> Result<Answer, Failure> {
+fn ask_finding(s: &Standing, left: usize, who: &str, o: &open::Opened) -> Result<Answer, Failure> {
     let f = &s.finding;
     let lex = &o.lex;
     let it = &lex.items[f.item];
@@ -152,7 +146,7 @@ fn ask_finding(
 
     let target = Some(Target { phrase: f.id.phrase, index: f.id.index });
     let decided =
-        |decision| Answer::Decide(Settlement { who: who.to_owned(), target, decision });
+        |decision| Answer::Decide(Box::new(Settlement { who: who.to_owned(), target, decision }));
     let mut chosen = as_read(f, lex);
     let common = [('n', "not a finding"), ('s', "skip"), ('q', "stop")];
     let side_doubt = |d: &Doubt| matches!(d, Doubt::SideNotSaid | Doubt::SidesNotNamed);
@@ -226,10 +220,14 @@ fn options(chosen: &Chosen, item: ItemId, lex: &Lexicon) -> Vec<(String, Chosen)
         };
         out.push((v.say.clone(), c));
     }
-    for (status, say) in [(Status::NotObtained, "tried, not elicited"), (Status::Skipped, "not done")]
+    for (status, say) in
+        [(Status::NotObtained, "tried, not elicited"), (Status::Skipped, "not done")]
     {
         if chosen.status != status.word() {
-            out.push((say.to_owned(), Chosen { status: status.word().to_owned(), ..chosen.clone() }));
+            out.push((
+                say.to_owned(),
+                Chosen { status: status.word().to_owned(), ..chosen.clone() },
+            ));
         }
     }
     out
@@ -275,5 +273,5 @@ fn ask_gap(gap: &Gap, left: usize, who: &str, lex: &Lexicon) -> Result<Answer, F
         side: side.map(|s| s.word().to_owned()),
         reason,
     };
-    Ok(Answer::Decide(open::settlement(who, decision)))
+    Ok(Answer::Decide(Box::new(open::settlement(who, decision))))
 }
