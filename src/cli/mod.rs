@@ -60,8 +60,16 @@ Examples:
     max_term_width = 100
 )]
 pub struct Cli {
-    /// When to use colour
-    #[arg(long, global = true, value_enum, default_value_t = Color::Auto, value_name = "WHEN")]
+    /// When to use colour: auto (on a terminal, unless NO_COLOR is set), always or never
+    #[arg(
+        long,
+        global = true,
+        value_enum,
+        default_value_t = Color::Auto,
+        value_name = "WHEN",
+        hide_possible_values = true,
+        display_order = 900
+    )]
     color: Color,
     #[command(subcommand)]
     command: Command,

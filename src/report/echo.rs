@@ -85,6 +85,9 @@ impl Echoer {
                 "finish" => "exam finished".to_owned(),
                 "pause" => "paused: phrases are kept, not read".to_owned(),
                 "resume" => "reading again".to_owned(),
+                "strike-last" if reading.strikes.is_empty() && reading.maybe_struck.is_empty() => {
+                    "needs you: nothing was taken back".to_owned()
+                }
                 // The rest is answered by whoever holds the clock and the gaps.
                 _ => continue,
             });

@@ -34,6 +34,7 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
     let mut skipped: HashSet<FindingId> = HashSet::new();
     let mut passed: Vec<Passed> = Vec::new();
     let mut made = 0;
+    let mut listed = false;
     loop {
         // Built anew after each answer: one decision can settle, or open, another question.
         let o = open::exam(&args.exam, args.lexicon.as_deref())?;
@@ -52,7 +53,8 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
             let mut rest = all.open().filter(wants_reason).filter(|g| !passed.contains(&key(g)));
             let Some(gap) = rest.next() else { return closing(made, args, &o) };
             let left = 1 + rest.count();
-            let answer = ask_gap(gap, left, who, &o.lex)?;
+            let answer = ask_gap(gap, left, who, &o.lex, listed)?;
+            listed = true;
             if matches!(answer, Answer::Skip) {
                 passed.push(key(gap));
             }
@@ -95,10 +97,7 @@ fn answer_line() -> io::Result<Option<String>> {
 
 /// Shows numbered choices and takes one. Letters stand for the answers every question has.
 fn choose(choices: &[String], letters: &[(char, &str)]) -> io::Result<Picked> {
-    let mut text = String::new();
-    for (k, c) in choices.iter().enumerate() {
-        text += &format!("  {:>2} {c}\n", k + 1);
-    }
+    let mut text = numbered(choices);
     let row: Vec<String> = letters.iter().map(|(c, what)| format!("{c} {what}")).collect();
     text += &format!("   {}\n", row.join(", "));
     output::put(&text)?;
@@ -112,19 +111,19 @@ fn choose(choices: &[String], letters: &[(char, &str)]) -> io::Result<Picked> {
         let mut chars = line.chars();
         match (chars.next(), chars.next()) {
             (Some(c), None) if letters.iter().any(|l| l.0 == c) => return Ok(Picked::Letter(c)),
-            (Some(_), Some(_)) if letters.iter().any(|l| l.0 == '"') => {
-                return Ok(Picked::Words(line));
-            }
             _ => output::line(&format!("type a number from 1 to {}, or a letter", choices.len()))?,
         }
     }
+}
+
+fn numbered(choices: &[String]) -> String {
+    choices.iter().enumerate().map(|(k, c)| format!("  {:>2} {c}\n", k + 1)).collect()
 }
 
 /// What was answered.
 enum Picked {
     Choice(usize),
     Letter(char),
-    Words(String),
     End,
 }
 
@@ -252,20 +251,39 @@ fn ask_number(chosen: &Chosen) -> io::Result<Option<Chosen>> {
     }
 }
 
-fn ask_gap(gap: &Gap, left: usize, who: &str, lex: &Lexicon) -> Result<Answer, Failure> {
+/// Asks why something was not done. The reasons are listed once in a walk: `listed`.
+fn ask_gap(
+    gap: &Gap,
+    left: usize,
+    who: &str,
+    lex: &Lexicon,
+    listed: bool,
+) -> Result<Answer, Failure> {
     let Some(item) = gap.item else { return Ok(Answer::Skip) };
     output::put(&format!(
-        "\n{}  {}\nwhy? Choose a reason or type one in words.\n",
+        "\n{}  {}\nwhy?\n",
         paint(HEAD, &printable(&gap.text)),
         paint(DIM, &words::count(left, "open gap", "open gaps")),
     ))?;
     let reasons: Vec<String> = lex.reasons.iter().map(|r| r.say.clone()).collect();
-    let letters = [('"', "or type it"), ('s', "skip"), ('q', "stop")];
-    let reason = match choose(&reasons, &letters)? {
-        Picked::Choice(k) => reasons[k].clone(),
-        Picked::Words(text) => text,
-        Picked::Letter('s' | '"') => return Ok(Answer::Skip),
-        _ => return Ok(Answer::Stop),
+    if !listed {
+        output::put(&numbered(&reasons))?;
+    }
+    let row = match reasons.len() {
+        0 => "type the reason in words, s skip, q stop".to_owned(),
+        n => format!("1 to {n} as listed, or type the reason in words; s skip, q stop"),
+    };
+    output::line(&format!("  {row}"))?;
+    let reason = loop {
+        let Some(line) = answer_line()? else { return Ok(Answer::Stop) };
+        match (line.as_str(), line.parse::<usize>()) {
+            ("s", _) => return Ok(Answer::Skip),
+            ("q", _) => return Ok(Answer::Stop),
+            (_, Ok(n)) if (1..=reasons.len()).contains(&n) => break reasons[n - 1].clone(),
+            // A number or a letter alone is a slip of the keys, no reason.
+            (text, Err(_)) if text.chars().count() > 1 => break text.to_owned(),
+            _ => output::line(&row)?,
+        }
     };
     let side = gap.side.filter(|s| matches!(s, Side::Left | Side::Right));
     let decision = Decision::GapReason {
