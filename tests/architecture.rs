@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 /// Rooms from left to right. A room may use rooms that stand before it, and `lexicon` and
 /// `problem`, which stand below all.
 const ROOMS: &[&str] = &[
-    "problem", "lexicon", "capture", "speech", "reading", "journal", "exam", "grade", "gaps", "report", "seal", "cli",
+    "problem", "lexicon", "capture", "speech", "reading", "journal", "exam", "grade", "gaps",
+    "report", "seal", "cli",
 ];
 
 /// Rooms that are pure functions of what they are given.
@@ -74,7 +75,19 @@ fn pure_rooms_read_no_clock_and_no_file() {
         if !PURE.contains(&room.as_str()) || path.ends_with("lexicon/files.rs") {
             continue;
         }
-        for word in ["std::fs", "fs::File", "File::open", "File::create", "SystemTime", "Instant::", "Local::now", "Utc::now", "std::net", "std::env", "rand::"] {
+        for word in [
+            "std::fs",
+            "fs::File",
+            "File::open",
+            "File::create",
+            "SystemTime",
+            "Instant::",
+            "Local::now",
+            "Utc::now",
+            "std::net",
+            "std::env",
+            "rand::",
+        ] {
             if code(&text).contains(word) {
                 broken.push(format!("{} has {word}", path.display()));
             }
@@ -89,10 +102,12 @@ fn the_engine_holds_no_item_and_no_value_of_the_shipped_lexicon() {
     // Codes that are also ordinary words of the engine ("left", "none") prove nothing.
     let mut words: Vec<String> = lex.items.iter().map(|i| format!("\"{}\"", i.id)).collect();
     words.extend(
-        lex.items
-            .iter()
-            .flat_map(|i| i.values.iter().map(|v| format!("\"{}\"", v.code)))
-            .filter(|w| !["\"none\"", "\"normal\"", "\"absent\"", "\"present\"", "\"midline\""].contains(&w.as_str())),
+        lex.items.iter().flat_map(|i| i.values.iter().map(|v| format!("\"{}\"", v.code))).filter(
+            |w| {
+                !["\"none\"", "\"normal\"", "\"absent\"", "\"present\"", "\"midline\""]
+                    .contains(&w.as_str())
+            },
+        ),
     );
     let mut broken = Vec::new();
     for (room, path, text) in sources() {
@@ -112,6 +127,10 @@ fn the_engine_holds_no_item_and_no_value_of_the_shipped_lexicon() {
 #[test]
 fn every_room_opens_by_saying_what_it_is_for() {
     for (_, path, text) in sources() {
-        assert!(text.starts_with("//!") || text.starts_with("/*!"), "{} has no opening", path.display());
+        assert!(
+            text.starts_with("//!") || text.starts_with("/*!"),
+            "{} has no opening",
+            path.display()
+        );
     }
 }

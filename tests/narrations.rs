@@ -248,3 +248,9 @@ fn own_narrations_fitted_on_have_no_wrong_sure_finding() {
     let s = table("fit");
     assert_eq!(s.wrong_sure, 0, "wrong sure findings");
 }
+
+#[test]
+fn held_out_narrations_have_no_wrong_sure_finding() {
+    let s = table("held");
+    assert_eq!(s.wrong_sure, 0, "wrong sure findings");
+}

@@ -274,9 +274,9 @@ fn of_finding(list: &mut Vec<Gap>, exam: &Exam, s: &Standing, lex: &Lexicon) {
             ..gap(
                 GapKind::WrongState,
                 format!(
-                    "{name}: {} found in the state {state}, not valid: it is judged in {}{tail}",
+                    "{name}: {} in the state {state}, not valid: judged in {}{tail}",
                     words::found(f, lex),
-                    valid.join(", ")
+                    words::either(&valid)
                 ),
                 settle::reason(it, f.side),
                 reason.is_none(),

@@ -171,11 +171,15 @@ fn header<'a>(
         (GapKind::HeaderMissing(field), text.to_owned(), settle::header(field, lex))
     };
     let mut out = Vec::new();
-    if h.sex.is_none() {
+    // Sex and time of birth are asked for where ages by gestation apply: of a subject without a
+    // gestation neither is known to matter.
+    if h.sex.is_none() && lex.gestation {
         out.push(missing(Field::Sex, "sex not given"));
     }
     match h.born {
-        None => out.push(missing(Field::Born, "time of birth not given")),
+        None if lex.gestation || lex.term_days.is_some() => {
+            out.push(missing(Field::Born, "time of birth not given"))
+        }
         Some(born) if h.started < born => out.push((
             GapKind::HeaderWrong(Field::Born),
             format!(
@@ -185,7 +189,7 @@ fn header<'a>(
             ),
             settle::header(Field::Born, lex),
         )),
-        Some(_) => {}
+        None | Some(_) => {}
     }
     if h.ga.is_none() && lex.gestation {
         out.push(missing(Field::Ga, "gestational age not given"));

@@ -41,3 +41,12 @@ pub fn clock(ms: u64) -> String {
     let s = ms / 1000;
     format!("{}:{:02}", s / 60, s % 60)
 }
+
+/// A choice in words: `a, b or c`.
+pub fn either(of: &[&str]) -> String {
+    match of {
+        [] => String::new(),
+        [one] => (*one).into(),
+        [most @ .., last] => format!("{} or {last}", most.join(", ")),
+    }
+}

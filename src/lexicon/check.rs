@@ -70,10 +70,9 @@ fn two_meanings(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
         let mut seen: Vec<(&Written, String)> = Vec::new();
         for w in &list {
             if let Some(l) = label(w.meaning, lex) {
-                if let Some((first, other)) = seen
-                    .iter()
-                    .find(|(f, o)| *o != l && class(f.meaning) == class(w.meaning) && f.exact == w.exact)
-                {
+                if let Some((first, other)) = seen.iter().find(|(f, o)| {
+                    *o != l && class(f.meaning) == class(w.meaning) && f.exact == w.exact
+                }) {
                     out.push(
                         files.files[w.file]
                             .problem(w.byte, format!("`{key}` means {l} here and {other} at {}", shown(files, first)))
@@ -147,10 +146,8 @@ fn names_as_values(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
 fn unreachable_values(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
     for (i, p) in c.parsed.iter().enumerate() {
         for it in &p.item {
-            let is_state = c
-                .lexicon
-                .state_item
-                .is_some_and(|s| c.lexicon.items[s].id == *it.id.get_ref());
+            let is_state =
+                c.lexicon.state_item.is_some_and(|s| c.lexicon.items[s].id == *it.id.get_ref());
             for v in &it.value {
                 let graded = it.grades.values().any(|g| g.get_ref() == v.code.get_ref());
                 let said = !(v.words.is_empty()
@@ -208,14 +205,23 @@ fn sources(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
             out.push(
                 files.files[file]
                     .problem(at, format!("{what} does not say whether its source was read"))
-                    .help("add verified = true, or verified = false for memory and common practice"),
+                    .help(
+                        "add verified = true, or verified = false for memory and common practice",
+                    ),
             );
         }
     };
     for (i, p) in c.parsed.iter().enumerate() {
         for it in &p.item {
             let at = it.id.span().start;
-            row(i, format!("the item `{}`", it.id.get_ref()), at, it.source.as_ref(), it.verified, false);
+            row(
+                i,
+                format!("the item `{}`", it.id.get_ref()),
+                at,
+                it.source.as_ref(),
+                it.verified,
+                false,
+            );
             for v in &it.value {
                 let at = v.code.span().start;
                 row(i, String::new(), at, v.source.as_ref(), v.verified, true);
@@ -226,19 +232,47 @@ fn sources(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
         }
         for s in &p.state {
             let at = s.code.span().start;
-            row(i, format!("the state `{}`", s.code.get_ref()), at, s.source.as_ref(), s.verified, false);
+            row(
+                i,
+                format!("the state `{}`", s.code.get_ref()),
+                at,
+                s.source.as_ref(),
+                s.verified,
+                false,
+            );
         }
         for s in &p.numbering {
             let at = s.id.span().start;
-            row(i, format!("the numbering `{}`", s.id.get_ref()), at, s.source.as_ref(), s.verified, false);
+            row(
+                i,
+                format!("the numbering `{}`", s.id.get_ref()),
+                at,
+                s.source.as_ref(),
+                s.verified,
+                false,
+            );
         }
         for s in &p.protocol {
             let at = s.id.span().start;
-            row(i, format!("the protocol `{}`", s.id.get_ref()), at, s.source.as_ref(), s.verified, false);
+            row(
+                i,
+                format!("the protocol `{}`", s.id.get_ref()),
+                at,
+                s.source.as_ref(),
+                s.verified,
+                false,
+            );
         }
         for s in &p.reason {
             let at = s.code.span().start;
-            row(i, format!("the reason `{}`", s.code.get_ref()), at, s.source.as_ref(), s.verified, false);
+            row(
+                i,
+                format!("the reason `{}`", s.code.get_ref()),
+                at,
+                s.source.as_ref(),
+                s.verified,
+                false,
+            );
         }
     }
 }
@@ -326,7 +360,10 @@ fn protocols(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
     if let Some((i, p)) = defaults.get(1) {
         out.push(
             files.files[*i]
-                .problem(p.id.span().start, format!("`{}` is a second default protocol", p.id.get_ref()))
+                .problem(
+                    p.id.span().start,
+                    format!("`{}` is a second default protocol", p.id.get_ref()),
+                )
                 .help("only one protocol may have default = true"),
         );
     }

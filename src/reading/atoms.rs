@@ -1,7 +1,7 @@
 //! From tokens to atoms: the smallest stretches of a phrase that mean something.
 
 use crate::lexicon::family::Family;
-use crate::lexicon::matcher::{Hit, Meaning, Naming};
+use crate::lexicon::matcher::{Hit, Meaning, Naming, Saying};
 use crate::lexicon::model::Lexicon;
 use crate::lexicon::text::{Break, Token, tokenize};
 
@@ -29,6 +29,10 @@ pub struct Atom {
     pub unit: Option<usize>,
     /// Matched by sound, with a word on it.
     pub by_sound: Option<String>,
+    /// Whether it can be a judgement.
+    pub judges: bool,
+    /// Whether it is a negation.
+    pub negation: bool,
 }
 
 /// A phrase cut into atoms.
@@ -113,11 +117,20 @@ fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
     }
     let spoken = numbers::numbers(&tokens, &lex.number_words);
     let mut hits = lex.matcher.scan(&tokens);
-    // "… right, left …" is two sides one after the other, not both.
+    // "… right, left …" is two sides one after the other, not both; nor is "right, up" no side. Only
+    // trade phrases and words of command may be cut by a breath ("soft, flat", "no, wait").
     hits.retain(|h| {
-        lex.matcher.meaning(h) != Meaning::Family(Family::Both)
-            || tokens[h.from..h.to].iter().all(|t| t.brk.is_none())
-            || tokens[h.from].surface == "not"
+        let may_cross = match lex.matcher.meaning(h) {
+            Meaning::Family(f) => {
+                matches!(f, Family::Correct | Family::Strike | Family::Withdraw)
+                    || tokens[h.from].surface == "not"
+            }
+            Meaning::Item(_, Naming::Sound)
+            | Meaning::Value { how: Saying::Sound, .. }
+            | Meaning::State { sound: true, .. } => false,
+            _ => true,
+        };
+        may_cross || tokens[h.from..h.to].iter().all(|t| t.brk.is_none())
     });
     let chosen = choose(lex, &hits, &spoken, n);
     let mut atoms: Vec<Atom> = Vec::new();
@@ -141,9 +154,16 @@ fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
             number,
             unit: None,
             by_sound: None,
+            judges: false,
+            negation: false,
         });
     }
+    homophones(&tokens, &mut atoms, &groups, &sentences, lex);
     absorb_units(&mut atoms, lex);
+    for a in &mut atoms {
+        a.judges = super::assemble::may_judge(a, lex);
+        a.negation = a.is(lex, Family::Negation);
+    }
     let mut used = vec![false; n];
     for a in &atoms {
         used[a.from..a.to].iter_mut().for_each(|u| *u = true);
@@ -218,6 +238,73 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
     }
     out.reverse();
     out
+}
+
+/// Words that sound like a number, where a number is wanted: before a unit ("for beats"), after a
+/// round number ("one forty for breathing"), or beside a side in a sentence without any number
+/// ("to right and to left"). What is taken so is marked and never certain.
+fn homophones(
+    tokens: &[Token],
+    atoms: &mut Vec<Atom>,
+    groups: &[usize],
+    sentences: &[usize],
+    lex: &Lexicon,
+) {
+    let words = &lex.number_words.homophones;
+    for (i, t) in tokens.iter().enumerate() {
+        let Some(&value) = words.get(&t.surface) else { continue };
+        let taken = atoms.iter().any(|a| a.from <= i && i < a.to && a.to - a.from > 1);
+        if taken {
+            continue;
+        }
+        let next = atoms.iter().find(|a| a.from == i + 1);
+        let unit =
+            next.is_some_and(|a| a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Unit(_))));
+        let round = atoms.iter().position(|a| {
+            a.to == i
+                && a.number
+                    .is_some_and(|n| n.high.is_none() && n.value >= 20.0 && n.value % 10.0 == 0.0)
+        });
+        let ends = next.is_none_or(|a| !a.is(lex, Family::Left) && !a.is(lex, Family::Right));
+        let side = next.is_some_and(|a| a.is(lex, Family::Left) || a.is(lex, Family::Right));
+        let no_number = !atoms
+            .iter()
+            .any(|a| a.sentence == sentences[i] && a.number.is_some_and(|n| !n.by_sound));
+        let sound = |from: usize, value: f64| Spoken {
+            from,
+            to: i + 1,
+            value,
+            high: None,
+            idle: false,
+            graded: false,
+            by_sound: true,
+        };
+        let (from, spoken) = if let Some(k) = round.filter(|_| ends && value < 10) {
+            let n = atoms[k].number.expect("just seen");
+            (atoms[k].from, sound(atoms[k].from, n.value + f64::from(value)))
+        } else if unit || (side && no_number) {
+            (i, sound(i, f64::from(value)))
+        } else {
+            continue;
+        };
+        let heard: Vec<&str> = tokens[from..=i].iter().map(|t| t.surface.as_str()).collect();
+        let text = format!("\"{}\" as {}", heard.join(" "), spoken.value);
+        atoms.retain(|a| a.to <= from || a.from > i);
+        atoms.push(Atom {
+            from,
+            to: i + 1,
+            group: groups[from],
+            sentence: sentences[from],
+            hits: Vec::new(),
+            inner: Vec::new(),
+            number: Some(spoken),
+            unit: None,
+            by_sound: Some(text),
+            judges: true,
+            negation: false,
+        });
+        atoms.sort_by_key(|a| a.from);
+    }
 }
 
 /// A unit right after a number belongs to it.

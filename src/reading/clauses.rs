@@ -82,8 +82,7 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
             for &g in &groups {
                 let teach = has(g, Family::Teach).is_some();
                 // "Galant, he'd have to come out for that, so no."
-                if !teach
-                    && (has(g, Family::WeakSkip).is_some() || has(g, Family::Skip).is_some())
+                if !teach && (has(g, Family::WeakSkip).is_some() || has(g, Family::Skip).is_some())
                 {
                     continue;
                 }
@@ -131,7 +130,7 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
                     in_group(g).for_each(|i| out[i].aside = Some(aside));
                     // "Yesterday, the Moro was absent": the first clause opens the past for the
                     // rest of the sentence.
-                    if !judged(g) && g == groups[0] {
+                    if !judged(g) {
                         open = true;
                     }
                     continue;

@@ -6,6 +6,7 @@
 //! that were heard, and no finding that rests on it is ever certain.
 
 use std::collections::{HashMap, HashSet};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Hit, Meaning, Naming, Saying};
@@ -40,6 +41,20 @@ fn is_trade(m: Meaning) -> bool {
 }
 
 impl Ears {
+    /// The index of that lexicon, built once for each lexicon (they are told apart by their
+    /// digest).
+    pub fn of(lex: &Lexicon) -> Arc<Ears> {
+        static BUILT: Mutex<Vec<(String, Arc<Ears>)>> = Mutex::new(Vec::new());
+        // A poisoned lock only means that another thread failed while building; the list is whole.
+        let mut built = BUILT.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, ears)) = built.iter().find(|(d, _)| *d == lex.digest) {
+            return ears.clone();
+        }
+        let ears = Arc::new(Ears::new(lex));
+        built.push((lex.digest.clone(), ears.clone()));
+        ears
+    }
+
     /// Builds the index.
     pub fn new(lex: &Lexicon) -> Ears {
         let mut ids: HashMap<String, usize> = HashMap::new();
@@ -63,9 +78,12 @@ impl Ears {
             });
             entries[id].push(i);
         }
-        let index = SoundIndex::new(phrases.iter().enumerate().map(|(i, p)| {
-            (u32::try_from(i).unwrap_or(u32::MAX), p.as_str(), None)
-        }));
+        let index = SoundIndex::new(
+            phrases
+                .iter()
+                .enumerate()
+                .map(|(i, p)| (u32::try_from(i).unwrap_or(u32::MAX), p.as_str(), None)),
+        );
         let mut words: Vec<(String, String)> = words.into_iter().collect();
         words.sort();
         Ears { index, entries, phrases, words }
@@ -89,9 +107,9 @@ impl Ears {
                 .collect();
             near.sort();
             let Some(&(d, best)) = near.first() else { continue };
-            let rival = near[1..]
-                .iter()
-                .any(|(e, w)| *e == d && w.0 != best.0 || *e <= d + 1 && confusable(lex, &best.0, &w.0));
+            let rival = near[1..].iter().any(|(e, w)| {
+                *e == d && w.0 != best.0 || *e <= d + 1 && confusable(lex, &best.0, &w.0)
+            });
             if !rival {
                 out.push((u, best.1.clone()));
             }
@@ -180,7 +198,8 @@ impl Ears {
                         .collect();
                     named.is_empty()
                         && (of.iter().any(|i| items.contains(i))
-                            || (items.is_empty() && of.iter().any(|i| at_hand.contains(i))
+                            || (items.is_empty()
+                                && of.iter().any(|i| at_hand.contains(i))
                                 && strength >= Strength::Plausible)
                             || (state && strength >= Strength::Plausible))
                 } else {
@@ -202,7 +221,7 @@ impl Ears {
                 if !accepted {
                     continue;
                 }
-                items.extend(named);
+                items.extend(&named);
                 let heard = words[h.words.clone()].join(" ");
                 let phrase = &self.phrases[h.id as usize];
                 new.push(Atom {
@@ -221,6 +240,8 @@ impl Ears {
                         "\"{heard}\" as \"{phrase}\" (distance {:.2} a phone)",
                         h.cost
                     )),
+                    judges: named.is_empty(),
+                    negation: false,
                 });
             }
         }
@@ -250,7 +271,8 @@ fn known(sounds: &Sounds, word: &str) -> bool {
 }
 
 fn confusable(lex: &Lexicon, a: &str, b: &str) -> bool {
-    let has = |g: &[String], w: &str| g.iter().any(|x| x.split(' ').any(|p| fold(p) == w || p == w));
+    let has =
+        |g: &[String], w: &str| g.iter().any(|x| x.split(' ').any(|p| fold(p) == w || p == w));
     a != b && lex.confusables.iter().any(|g| has(g, a) && has(g, b))
 }
 
@@ -264,7 +286,9 @@ fn may_override(cut: &Cut, from: usize, to: usize, lex: &Lexicon) -> bool {
         a.to - a.from == 1
             && a.meanings(lex).all(|(m, _)| match m {
                 Meaning::Item(_, n) => matches!(n, Naming::Weak | Naming::Sound),
-                Meaning::Family(f) => !matches!(f, Family::Negation | Family::Left | Family::Right | Family::Both),
+                Meaning::Family(f) => {
+                    !matches!(f, Family::Negation | Family::Left | Family::Right | Family::Both)
+                }
                 Meaning::Group(_) | Meaning::Unit(_) => true,
                 _ => false,
             })

@@ -156,7 +156,15 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
         if one_number(tokens, k + 1, w).is_some_and(|_| value >= 20.0) {
             // "thirty-nine plus two" is an age.
             let n = one_number(tokens, k + 1, w).map_or(k + 1, |n| n.to);
-            return Some(Spoken { from: i, to: n, value, high: None, idle: true, graded: false, by_sound: false });
+            return Some(Spoken {
+                from: i,
+                to: n,
+                value,
+                high: None,
+                idle: true,
+                graded: false,
+                by_sound: false,
+            });
         }
         graded = true;
         k += 1;

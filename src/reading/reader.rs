@@ -1,7 +1,7 @@
 //! The reader: a fold over phrases that remembers what is at hand.
 
 use std::collections::HashSet;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use crate::capture::Phrase;
 use crate::lexicon::family::Family;
@@ -39,7 +39,7 @@ pub struct Reader<'a> {
     last_reason: Option<String>,
     numbering: Option<usize>,
     units_known: HashSet<ItemId>,
-    ears: OnceLock<Ears>,
+    ears: OnceLock<Arc<Ears>>,
 }
 
 /// A finding under way.
@@ -85,7 +85,8 @@ impl<'a> Reader<'a> {
         let lex = self.lex;
         let fresh = phrase.start_ms.saturating_sub(self.items_at) <= lex.item_context_ms;
         let near: &[ItemId] = if fresh { &self.items } else { &[] };
-        let cut = cut(&phrase.text, lex, Some((self.ears.get_or_init(|| Ears::new(lex)), near)));
+        let cut =
+            cut(&phrase.text, lex, Some((self.ears.get_or_init(|| Ears::of(lex)).as_ref(), near)));
         let taken = judge(&cut, lex);
         let mut reading = Reading::default();
         self.note_plain(&cut, &taken, &mut reading);
@@ -93,6 +94,7 @@ impl<'a> Reader<'a> {
         let at_hand = AtHand {
             items: if fresh { self.items.clone() } else { Vec::new() },
             units_known: self.units_known.clone(),
+            found: self.history.iter().map(|f| f.item).collect(),
         };
         let side_at_hand = self
             .side
@@ -113,7 +115,8 @@ impl<'a> Reader<'a> {
         let mut carried: Option<SideSaid> = None;
         for seg in &segs {
             let near = carried.or(side_at_hand);
-            let mut made = self.claims_of(seg, &cut, &taken, near, carried.is_some(), &claims, phrase);
+            let mut made =
+                self.claims_of(seg, &cut, &taken, near, carried.is_some(), &claims, phrase);
             carried = lone_side(seg, made.is_empty()).or(carried.filter(|_| made.is_empty()));
             if made.is_empty() && seg.at_hand {
                 late_side(seg, &mut claims);
@@ -188,8 +191,8 @@ impl<'a> Reader<'a> {
             .into_iter()
             .filter(|e| {
                 e.piece != Piece::Judgement
-                    || e.negated
-                    || seg.items.iter().any(|n| self.res(cut, e, n.item).is_some())
+                    || cut.atoms[e.atom].is(lex, Family::Negation)
+                    || seg.items.iter().any(|n| self.res(cut, e, n.item).is_some_and(|j| !j.denied))
             })
             .collect();
         let mut pairs = pair(&elems);
@@ -291,7 +294,7 @@ impl<'a> Reader<'a> {
                     if p.follows
                         && let Some((side, j, Status::Observed)) = &last_judged
                         && c.status == Status::Observed
-                        && complements(j, &c.judged)
+                        && (complements(j, &c.judged) || c.side == Some(Side::Unstated))
                     {
                         c.side = *side;
                         c.doubts.retain(|d| *d != Doubt::SideNotSaid);
@@ -413,9 +416,12 @@ impl<'a> Reader<'a> {
         let side = self.side_of(n, Some(&judged), p, elems, side_at_hand, side_in_phrase);
         // "On the left nothing. … Third time, he stills.": the side goes on where it began.
         let side = match side {
-            Some(Side::Unstated) if seg.at_hand => {
-                before.iter().rev().find(|c| c.item == n.item).map_or(side, |c| c.side)
-            }
+            Some(Side::Unstated) if seg.at_hand => own
+                .iter()
+                .rev()
+                .chain(before.iter().rev())
+                .find(|c| c.item == n.item)
+                .map_or(side, |c| c.side),
             _ => side,
         };
         // An item that has had its judgement is not judged again by the way, in a phrase about
@@ -430,16 +436,15 @@ impl<'a> Reader<'a> {
             return None;
         }
         let group = cut.atoms[e.atom].group;
-        let unknown_before = cut
-            .unknown
-            .iter()
-            .any(|&u| cut.groups[u] == group && u < cut.atoms[e.atom].from);
+        let unknown_before =
+            cut.unknown.iter().any(|&u| cut.groups[u] == group && u < cut.atoms[e.atom].from);
         if seg.at_hand && status != Status::Observed && unknown_before {
             let side_first = elems.iter().any(|x| {
                 matches!(x.piece, Piece::Side(_))
-                    && cut.unknown.iter().all(|&u| {
-                        cut.groups[u] != group || u > cut.atoms[x.atom].from
-                    })
+                    && cut
+                        .unknown
+                        .iter()
+                        .all(|&u| cut.groups[u] != group || u > cut.atoms[x.atom].from)
             });
             if !side_first {
                 // Something was not done, but what it was is among the words not understood.
@@ -449,6 +454,9 @@ impl<'a> Reader<'a> {
         if seg.at_hand
             && p.side.is_none()
             && !(p.corrected || p.again || p.directive)
+            && ![Family::Correct, Family::Strike, Family::Withdraw]
+                .iter()
+                .any(|f| has_family(cut, taken, *f, lex))
             && !cut.unknown.is_empty()
             && status == Status::Observed
             && self.history.iter().any(|f| {
@@ -461,10 +469,25 @@ impl<'a> Reader<'a> {
         {
             return None;
         }
+        let bare_no = said(cut, e.atom) == "no" && it.no_means == NoMeans::Unclear;
+        // "left arm recoil no, cannula": not done, it seems; a person says which.
+        let reasoned = bare_no
+            && (reason_in(cut, seg, lex).is_some()
+                || unknown_breath(cut, e.atom).is_some()
+                || has_family(cut, taken, Family::Teach, lex));
+        let (status, judged) =
+            if reasoned { (Status::Skipped, Judged::default()) } else { (status, judged) };
         let mut c = claim(n.item, side, status, judged, seg, cut, taken);
+        if bare_no {
+            c.doubts.push(Doubt::AbsentOrNotDone);
+        }
         c.first_atom = e.atom;
         c.group = cut.atoms[e.atom].group;
-        c.corrected = p.corrected;
+        // "Correction. … After four.": the word of correction governs what follows it.
+        c.corrected = p.corrected
+            || cut.atoms[..e.atom]
+                .iter()
+                .any(|a| a.sentence < cut.atoms[e.atom].sentence && a.is(lex, Family::Correct));
         c.again = p.again || (seg.at_hand && opens_with_again(cut, seg, lex));
         c.directive = p.directive;
         c.except = p.except;
@@ -517,6 +540,32 @@ impl<'a> Reader<'a> {
         if c.status == Status::Observed && unknown.len() > limit {
             c.doubts.push(Doubt::MuchNotUnderstood(unknown.join(" ")));
         }
+        if c.status == Status::Observed {
+            if let Some(word) = loose_negation(cut, c.first_atom) {
+                c.doubts.push(Doubt::Denied(format!(
+                    "\"{word}\" stands before \"{}\"",
+                    said(cut, c.first_atom)
+                )));
+            }
+            // A breath of its own made of nothing but unknown words may be the judgement.
+            if let Some(words) = unknown_breath(cut, c.first_atom) {
+                c.doubts.push(Doubt::MuchNotUnderstood(words));
+            }
+            // "Item at hand", unknown word, judgement: the word may name another item.
+            let atom = &cut.atoms[c.first_atom];
+            let before: Vec<&str> = cut
+                .unknown
+                .iter()
+                .filter(|&&u| cut.groups[u] == c.group && u < atom.from)
+                .map(|&u| cut.tokens[u].surface.as_str())
+                .collect();
+            if seg.at_hand && !before.is_empty() {
+                c.doubts.push(Doubt::MuchNotUnderstood(before.join(" ")));
+            }
+        }
+        if c.status != Status::Observed && n.naming == Naming::Weak {
+            c.doubts.push(Doubt::ItemNotNamed);
+        }
         // The item at hand had its judgement, and nothing names it or a side again.
         if seg.at_hand
             && c.status == Status::Observed
@@ -548,7 +597,9 @@ impl<'a> Reader<'a> {
     ) -> Option<Claim> {
         let lex = self.lex;
         let it = &lex.items[n.item];
-        if e.piece == Piece::Too && p.js.iter().any(|x| x.piece != Piece::Too) {
+        // "Right foot too.": at the end of the breath, beside its side.
+        let ends_breath = cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
+        if e.piece == Piece::Too && (!ends_breath || p.js.iter().any(|x| x.piece != Piece::Too)) {
             return None;
         }
         if p.js
@@ -649,7 +700,10 @@ impl<'a> Reader<'a> {
                 .collect();
             (judged.is_none()).then(|| sides.first().copied()).flatten()
         };
-        let said = p.side.or_else(only_side).or_else(|| side_at_hand.filter(|_| n.atom.is_none() || (side_in_phrase && !n.plural)));
+        let said = p
+            .side
+            .or_else(only_side)
+            .or_else(|| side_at_hand.filter(|_| n.atom.is_none() || (side_in_phrase && !n.plural)));
         Some(match said {
             Some(SideSaid::Left) => Side::Left,
             Some(SideSaid::Right) => Side::Right,
@@ -666,7 +720,11 @@ impl<'a> Reader<'a> {
                 let skip = judged
                     .is_none_or(|j| j.value.is_none() && j.number.is_none() && j.range.is_none());
                 let equal = p.equal || elems.iter().any(|e| e.piece == Piece::Equal);
-                if n.plural || equal || (it.elicited == Elicited::Together && !skip) {
+                let one_and_other = elems.iter().any(|e| e.piece == Piece::Side(SideSaid::Other));
+                if (n.plural && !one_and_other)
+                    || equal
+                    || (it.elicited == Elicited::Together && !skip)
+                {
                     Side::Both
                 } else {
                     Side::Unstated
@@ -1079,6 +1137,45 @@ fn claim(
     }
 }
 
+/// A negation in the same breath before the atom that belongs to nothing in between.
+fn loose_negation(cut: &Cut, atom: usize) -> Option<String> {
+    let a = &cut.atoms[atom];
+    let first = (0..a.from).rev().take_while(|&i| cut.tokens[i].brk.is_none()).find(|&i| {
+        matches!(
+            cut.tokens[i].surface.as_str(),
+            "no" | "not" | "cannot" | "never" | "neither" | "nor" | "without" | "hardly"
+        )
+    })?;
+    // Part of a longer phrase that was understood as a whole ("not reach midline", "can't get").
+    let consumed = cut
+        .atoms
+        .iter()
+        .any(|x| x.from <= first && first < x.to && x.to - x.from > 1 && !x.negation);
+    // Another judgement between the two has taken it.
+    let between = cut.atoms.iter().any(|x| {
+        x.from > first
+            && x.to <= a.from
+            && (x.number.is_some() || x.hits.iter().any(|h| h.words > 0) && x.judges)
+    });
+    (!consumed && !between).then(|| cut.tokens[first].surface.clone())
+}
+
+/// The breath after the atom's, when it holds unknown words only.
+fn unknown_breath(cut: &Cut, atom: usize) -> Option<String> {
+    let next = cut.atoms[atom].group + 1;
+    let same_sentence = (0..cut.tokens.len())
+        .any(|i| cut.groups[i] == next && cut.sentences[i] == cut.atoms[atom].sentence);
+    let words: Vec<usize> =
+        cut.unknown.iter().copied().filter(|&u| cut.groups[u] == next).collect();
+    let only = !cut.atoms.iter().any(|a| a.group == next) && words.len() <= 2;
+    let all = (0..cut.tokens.len())
+        .filter(|&i| cut.groups[i] == next && cut.tokens[i].brk.is_none())
+        .count();
+    (same_sentence && only && !words.is_empty() && all <= words.len() + 1).then(|| {
+        words.iter().map(|&u| cut.tokens[u].surface.as_str()).collect::<Vec<_>>().join(" ")
+    })
+}
+
 /// The side a segment names without judging it.
 fn lone_side(seg: &Segment, judged_nothing: bool) -> Option<SideSaid> {
     let judges = seg.elems.iter().any(|e| {
@@ -1129,7 +1226,7 @@ fn absent_value(item: ItemId, lex: &Lexicon) -> Option<Judged> {
 
 fn complements(a: &Judged, b: &Judged) -> bool {
     let num = |j: &Judged| j.number.is_some() || j.range.is_some();
-    a == b || (num(a) != num(b) && a.value.is_some() != b.value.is_some())
+    a == b || (!a.stated && !b.stated && num(a) != num(b) && a.value.is_some() != b.value.is_some())
 }
 
 fn has_family(cut: &Cut, taken: &[Taken], f: Family, lex: &Lexicon) -> bool {
@@ -1221,6 +1318,20 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
                 }
         })
         .collect();
+    // "Not a hundred and ten, a hundred. Right knee a hundred.": the side comes late.
+    if matches!(c.side, Some(Side::Left | Side::Right | Side::Both))
+        && let Some(o) = claims.iter_mut().find(|o| {
+            o.item == c.item
+                && o.status == c.status
+                && o.side == Some(Side::Unstated)
+                && o.judged.value == c.judged.value
+                && o.judged.number == c.judged.number
+                && o.judged.range == c.judged.range
+        })
+    {
+        o.side = c.side;
+        return;
+    }
     let unstated_again = c.side == Some(Side::Unstated) && claims.iter().any(|o| o.item == c.item);
     if overlapping.is_empty() && !unstated_again {
         claims.push(c);
@@ -1238,15 +1349,6 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
         && claims.iter().any(|o| same_as(o) && o.side != Some(Side::Unstated))
         && claims.iter().all(|o| o.item != c.item || same_as(o))
     {
-        return;
-    }
-    // "Not a hundred and ten, a hundred. Right knee a hundred.": the side comes late.
-    if matches!(c.side, Some(Side::Left | Side::Right))
-        && c.at_hand
-        && let Some(o) =
-            claims.iter_mut().find(|o| same_as(o) && o.side == Some(Side::Unstated) && o.at_hand)
-    {
-        o.side = c.side;
         return;
     }
     // "ninety and ninety", "one side seventy, the other eighty": a pair, names unknown.
@@ -1285,22 +1387,34 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
             && claims[k].judged.value == c.judged.value
             && claims[k].judged.number == c.judged.number
             && claims[k].judged.range == c.judged.range;
-        if same && !c.again {
-            if claims[k].side == Some(Side::Both) || c.side == claims[k].side {
+        if same && (claims[k].side == Some(Side::Both) || c.side == claims[k].side) {
+            // Said again in plain words: what was doubtful about the first is not any more.
+            if c.doubts.is_empty() {
+                claims[k].doubts.retain(|d| *d != Doubt::AbsentOrNotDone);
+            }
+            if !c.again {
                 return;
             }
         }
     }
     let last = overlapping[overlapping.len() - 1];
     // "heart rate one fifty-one, sats ninety-six": the second number is of something unknown.
-    let foreign = cut.unknown.iter().any(|&u| {
-        cut.groups[u] == c.group && u < cut.atoms[c.first_atom].from
-    });
+    let foreign =
+        cut.unknown.iter().any(|&u| cut.groups[u] == c.group && u < cut.atoms[c.first_atom].from);
     if number(&c).is_some()
         && foreign
         && c.group != claims[last].group
         && !c.corrected
         && number(&claims[last]).is_some()
+    {
+        return;
+    }
+    // "gag not done, the feed has only just gone down"
+    if claims[last].status != Status::Observed
+        && c.status == Status::Observed
+        && c.judged.by_concept
+        && !c.corrected
+        && c.side == claims[last].side
     {
         return;
     }
@@ -1443,10 +1557,7 @@ fn share_forward(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
         };
         let judges = |s: &Segment| {
             s.elems.iter().any(|e| {
-                matches!(
-                    e.piece,
-                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same
-                )
+                matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)
             })
         };
         let lead: Vec<super::assemble::Elem> = segs[k - 1]
@@ -1457,7 +1568,8 @@ fn share_forward(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
             })
             .copied()
             .collect();
-        let only_lead = segs[k - 1].elems.iter().all(|e| e.atom < a || !matches!(e.piece, Piece::Judgement));
+        let only_lead =
+            segs[k - 1].elems.iter().all(|e| e.atom < a || !matches!(e.piece, Piece::Judgement));
         let listed = (a + 1..b).any(|i| cut.atoms[i].is(lex, Family::And));
         if segs[k].sentence == segs[k - 1].sentence
             && !judges(&segs[k])
@@ -1467,7 +1579,9 @@ fn share_forward(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
         {
             let group = segs[k].group;
             let at = segs[k].elems.iter().map(|e| e.group).max().unwrap_or(group);
-            segs[k].elems.extend(lead.into_iter().map(|e| super::assemble::Elem { group: at, ..e }));
+            segs[k]
+                .elems
+                .extend(lead.into_iter().map(|e| super::assemble::Elem { group: at, ..e }));
         }
     }
 }

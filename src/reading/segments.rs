@@ -19,6 +19,8 @@ pub struct AtHand {
     pub items: Vec<ItemId>,
     /// Items whose number was last said with its unit.
     pub units_known: HashSet<ItemId>,
+    /// Items that have a finding.
+    pub found: HashSet<ItemId>,
 }
 
 /// The segments of a phrase, and items named in parts that were set aside.
@@ -76,13 +78,10 @@ impl Walk<'_> {
     /// judgement; what does not fit it is the item's that the sentence before announced.
     fn mend_landmarks(&mut self, first: usize, announced: &[ItemId]) {
         let orphan = |w: &Self, s: &Segment| {
-            let js: Vec<&Elem> =
-                s.elems.iter().filter(|e| e.piece == Piece::Judgement).collect();
+            let js: Vec<&Elem> = s.elems.iter().filter(|e| e.piece == Piece::Judgement).collect();
             !s.at_hand
                 && !js.is_empty()
-                && js.iter().all(|e| {
-                    !s.items.iter().any(|n| w.fits(e.atom, n.item, e.negated))
-                })
+                && js.iter().all(|e| !s.items.iter().any(|n| w.fits(e.atom, n.item, e.negated)))
                 && js.iter().any(|e| announced.iter().any(|&i| w.fits_well(e.atom, i)))
         };
         let orphans: Vec<usize> =
@@ -101,9 +100,9 @@ impl Walk<'_> {
         self.out.retain(|s| {
             s.at_hand
                 || s.sentence != self.sentence
-                || s.elems.iter().any(|e| {
-                    matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained)
-                })
+                || s.elems
+                    .iter()
+                    .any(|e| matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained))
         });
         self.now = announced.to_vec();
     }
@@ -430,7 +429,7 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         // A correction speaks of the item at hand, not of whatever its words may also name.
         let correcting = !at_hand.items.is_empty()
             && cut.atoms[..i].iter().any(|a| a.is(lex, Family::Correct))
-            && !weak.iter().any(|(k, _)| at_hand.items.contains(k));
+            && !weak.iter().any(|(k, _)| at_hand.items.contains(k) || at_hand.found.contains(k));
         if !weak.is_empty() && !correcting && !(fits_current && current_named && !already(&w)) {
             let sound = atom.items(lex).iter().any(|(_, n, _)| *n == Naming::Sound);
             let ahead: Vec<usize> = (i + 1..cut.atoms.len())
@@ -471,8 +470,7 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                         )
                 })
                 && ahead.is_empty();
-            let topic =
-                omitted || only_topic(cut, atom.sentence, i, lex) && ahead.is_empty();
+            let topic = omitted || only_topic(cut, atom.sentence, i, lex) && ahead.is_empty();
             let pick = if !chosen.is_empty()
                 && !taken_by_current
                 && !(after_side && part && current_named)
