@@ -89,7 +89,7 @@ pub fn run(args: &HeaderArgs) -> Outcome {
         open::check_protocol(p, &opened.lex)?;
     }
     // The examiner named in the same breath may make the change.
-    let who = open::who(args.who.as_deref().or(f.by.as_deref()), &opened.exam)?;
+    let who = open::who("--who", args.who.as_deref().or(f.by.as_deref()), &opened.exam)?;
     let cleared = |c: Clear| args.clear.contains(&c);
     let both = [
         (f.sex.is_some() && cleared(Clear::Sex), "sex"),

@@ -253,6 +253,7 @@ struct ExplainArgs {
 /// `cotside settle`
 #[derive(Debug, Args)]
 #[command(
+    allow_negative_numbers = true,
     before_help = "\
 Examples:
   cotside settle exams/a1                              walk through all that is open
@@ -295,13 +296,13 @@ struct SettleArgs {
     #[arg(long, value_name = "V")]
     value: Option<String>,
     /// Number, in the item's unit
-    #[arg(long, value_name = "N", allow_negative_numbers = true)]
+    #[arg(long, value_name = "N", value_parser = number)]
     number: Option<f64>,
     /// Lower end of a range
-    #[arg(long, value_name = "N", requires = "high", allow_negative_numbers = true)]
+    #[arg(long, value_name = "N", value_parser = number, requires = "high")]
     low: Option<f64>,
     /// Upper end of a range
-    #[arg(long, value_name = "N", requires = "low", allow_negative_numbers = true)]
+    #[arg(long, value_name = "N", value_parser = number, requires = "low")]
     high: Option<f64>,
     /// Status: observed, not_obtained or skipped
     #[arg(long, value_name = "S")]
@@ -427,6 +428,13 @@ Examples:
 struct ManualArgs {
     /// A command; cotside itself when not given
     command: Option<String>,
+}
+
+fn number(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(n) if n.is_finite() => Ok(n),
+        _ => Err("write a plain number, such as 34.6".into()),
+    }
 }
 
 /// The definition that help, man pages and completions are made from.

@@ -34,8 +34,21 @@ pub fn lexicon(folder: Option<&Path>, name: &str) -> Result<Lexicon, Failure> {
     Ok(lexicon::compile(&files)?.lexicon)
 }
 
+/// An exam is a folder.
+pub fn not_a_file(exam: &Path) -> Result<(), Failure> {
+    match exam.is_file() {
+        true => Err(Failure::input(
+            exam.display().to_string(),
+            "this is a file, and an exam is a folder",
+            "name the exam's folder, not a file in it",
+        )),
+        false => Ok(()),
+    }
+}
+
 /// Opens an exam for reading; says on standard error what is odd about it.
 pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
+    not_a_file(dir)?;
     let read = journal::read(dir)?;
     let Some(header) = read.header() else {
         return Err(Failure::input(
@@ -132,14 +145,14 @@ pub fn item(word: &str, lex: &Lexicon) -> Result<usize, Failure> {
     Err(Failure::input(word, "there is no item of this name", help))
 }
 
-/// The initials of whoever decides: as given, else those in the header.
-pub fn who(by: Option<&str>, x: &Exam) -> Result<String, Failure> {
+/// The initials of whoever decides: as given by `flag`, else those in the header.
+pub fn who(flag: &str, by: Option<&str>, x: &Exam) -> Result<String, Failure> {
     match by.map(str::trim).filter(|b| !b.is_empty()).or(x.header.by.as_deref()) {
         Some(who) => Ok(who.to_owned()),
         None => Err(Failure::input(
-            "--by",
+            flag,
             "the exam names no examiner, so it is not known who decides",
-            "say your initials, such as --by AB",
+            format!("say your initials, such as {flag} AB"),
         )),
     }
 }
@@ -169,6 +182,7 @@ pub fn moment(text: &str) -> Option<u64> {
 
 /// Makes the folders above an exam's own.
 pub fn make_parents(exam: &Path) -> Result<(), Failure> {
+    not_a_file(exam)?;
     match exam.parent().filter(|p| !p.as_os_str().is_empty()) {
         Some(above) => {
             std::fs::create_dir_all(above).map_err(|e| Failure::file(above, "make this folder", &e))

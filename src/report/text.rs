@@ -113,7 +113,7 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
         cell(names.next().unwrap_or_default(), w.name + 1),
         cell(words::side(f.side), SIDE),
         cell(values.next().unwrap_or_default(), w.value + 1),
-        paint(DIM, &format!("{:>6}  {}", words::clock(f.at_ms), words::state(s, lex))),
+        paint(DIM, format!("{:>6}  {}", words::clock(f.at_ms), words::state(s, lex)).trim_end()),
     );
     // What a person may have to name is named only where something is to be done.
     if !f.is_sure() || s.settled_by.is_some() {

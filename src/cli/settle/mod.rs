@@ -17,7 +17,7 @@ use crate::report::words;
 /// Runs the command.
 pub fn run(args: &SettleArgs) -> Outcome {
     let o = open::exam(&args.exam, args.lexicon.as_deref())?;
-    let who = open::who(args.by.as_deref(), &o.exam)?;
+    let who = open::who("--by", args.by.as_deref(), &o.exam)?;
     let settlement = if let Some(seq) = args.undo {
         no_values(args, "--undo", false)?;
         check_undo(seq, &o)?;
@@ -30,7 +30,7 @@ pub fn run(args: &SettleArgs) -> Outcome {
     } else if let Some(id) = &args.id {
         decide(id, args, &who, &o)?
     } else {
-        no_values(args, "a walk through what is open", false)?;
+        no_values(args, "no finding named", false)?;
         return walk::run(args, &who);
     };
     let seq = write(&args.exam, &settlement)?;
@@ -77,7 +77,7 @@ fn check_undo(seq: u64, o: &open::Opened) -> Result<(), Failure> {
     }
     let help = match settlements.is_empty() {
         true => "nothing was settled in this exam yet".to_owned(),
-        false => format!("settlements are in entries {}", settlements.join(", ")),
+        false => format!("settlements are in these entries: {}", settlements.join(", ")),
     };
     Err(Failure::input("--undo", format!("entry {seq} is no settlement"), help))
 }
@@ -203,7 +203,7 @@ fn as_read(f: &Finding, lex: &Lexicon) -> Chosen {
 /// The choice with what the command line gives instead, checked against the lexicon.
 fn filled(mut c: Chosen, args: &SettleArgs, lex: &Lexicon) -> Result<Chosen, Failure> {
     if let Some(s) = &args.side {
-        c.side = Some(s.clone());
+        c.side = Some(side(s)?.word().to_owned());
     }
     if let Some(v) = &args.value {
         c.value = Some(v.clone());
@@ -231,16 +231,9 @@ fn checked(mut c: Chosen, lex: &Lexicon) -> Result<Chosen, Failure> {
     } else if c.number.is_none() && c.low.is_none() {
         c.unit = None;
     }
-    let finite = [c.number, c.low, c.high].into_iter().flatten().all(f64::is_finite);
-    if !finite {
-        return Err(Failure::input("--number", "is not a plain number", "such as 34.6"));
-    }
     exam::build::check_chosen(&c, lex).map_err(|why| {
-        Failure::input(
-            c.item.as_str(),
-            why,
-            "`cotside lexicon items ITEM` lists what an item takes",
-        )
+        let item = &c.item;
+        Failure::input("settle", why, format!("`cotside lexicon items {item}` lists what it takes"))
     })?;
     Ok(c)
 }
