@@ -264,6 +264,8 @@ fn push_word(s: &str, span: Range<usize>, out: &mut Vec<Token>) {
         };
         out.push(Token::word(stem, span.clone()));
         out.push(Token::word(tail, span));
+    } else if s == "'s" {
+        out.push(Token::word(s, span));
     } else {
         out.push(Token::word(s.trim_matches('\''), span));
     }

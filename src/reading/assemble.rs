@@ -474,7 +474,10 @@ pub fn pair(elems: &[Elem]) -> Vec<Pair> {
                 $p.directive |= std::mem::take(&mut directive);
             }};
         }
+        let mut joined = false;
         for e in run {
+            let was_joined = std::mem::replace(&mut joined, e.piece == Piece::And);
+            let joined = was_joined;
             match e.piece {
                 Piece::Side(s) if side_first => {
                     if open && !current.js.is_empty() {
@@ -490,8 +493,10 @@ pub fn pair(elems: &[Elem]) -> Vec<Pair> {
                 }
                 Piece::Side(s) => {
                     if current.js.is_empty() {
-                        // A second side after a closed pair: "brisk left and right".
-                        if let Some(p) = out.last_mut().filter(|p| p.side.is_some_and(|o| o != s)) {
+                        // "brisk left and right"
+                        if let Some(p) =
+                            out.last_mut().filter(|p| joined && p.side.is_some_and(|o| o != s))
+                        {
                             p.side = Some(SideSaid::Both);
                         } else {
                             pending = Some(s);
@@ -557,9 +562,6 @@ pub fn pair(elems: &[Elem]) -> Vec<Pair> {
             }
             out.push(current);
         }
-    }
-    if let Some(last) = out.last_mut() {
-        last.corrected |= corrected && !last.js.is_empty() && false;
     }
     out
 }

@@ -65,7 +65,13 @@ fn is_pronoun(tokens: &[Token], i: usize, w: &NumberWords) -> bool {
     }
     let next = tokens.get(i + 1).filter(|t| t.brk.is_none());
     let before = i.checked_sub(1).and_then(|k| tokens.get(k)).filter(|t| t.brk.is_none());
-    next.is_some_and(|t| is(&w.one_before, t)) || before.is_some_and(|t| is(&w.one_after, t))
+    // "the left one" is a side; "left one" may be a grade.
+    let the_side = i >= 2
+        && ["left", "right"].contains(&tokens[i - 1].surface.as_str())
+        && tokens[i - 2].surface == "the";
+    the_side
+        || next.is_some_and(|t| is(&w.one_before, t))
+        || before.is_some_and(|t| is(&w.one_after, t))
 }
 
 /// Whole number below a hundred at `i`: value and next token.
@@ -101,6 +107,14 @@ fn whole(tokens: &[Token], i: usize, w: &NumberWords) -> Option<(u32, usize)> {
             k = next;
         }
         return Some((value, k));
+    }
+    // "one oh two"
+    if tokens.get(i + 1).is_some_and(|t| ["oh", "o"].contains(&t.surface.as_str()))
+        && let (Some(h), Some(u)) = (small(tokens.get(i), w), small(tokens.get(i + 2), w))
+        && (1..=9).contains(&h)
+        && (1..=9).contains(&u)
+    {
+        return Some((h * 100 + u, i + 3));
     }
     // "one twenty", "two ten": a hundred is left out.
     if let Some(s) = small(tokens.get(i), w).filter(|s| (1..=2).contains(s)) {

@@ -31,8 +31,11 @@ pub struct Reader<'a> {
     lex: &'a Lexicon,
     items: Vec<ItemId>,
     items_at: u64,
+    plural: bool,
     side: Option<SideSaid>,
     side_at: u64,
+    /// Side of what the last phrase said and took back.
+    withdrawn: Option<Side>,
     history: Vec<Finding>,
     /// Findings of the last phrase that had any.
     last: Vec<FindingId>,
@@ -69,8 +72,10 @@ impl<'a> Reader<'a> {
             lex,
             items: Vec::new(),
             items_at: 0,
+            plural: false,
             side: None,
             side_at: 0,
+            withdrawn: None,
             history: Vec::new(),
             last: Vec::new(),
             last_reason: None,
@@ -94,6 +99,7 @@ impl<'a> Reader<'a> {
         let at_hand = AtHand {
             items: if fresh { self.items.clone() } else { Vec::new() },
             units_known: self.units_known.clone(),
+            plural: self.plural,
             found: self.history.iter().map(|f| f.item).collect(),
         };
         let side_at_hand = self
@@ -101,6 +107,7 @@ impl<'a> Reader<'a> {
             .filter(|_| phrase.start_ms.saturating_sub(self.side_at) <= lex.side_context_ms);
         let cut_up = segments(&cut, &taken, &at_hand, lex);
         let mut segs = cut_up.segments;
+        self.plural = cut_up.plural;
         share_lists(&mut segs, &cut, lex);
         share_forward(&mut segs, &cut, lex);
 
@@ -197,34 +204,71 @@ impl<'a> Reader<'a> {
             .collect();
         let mut pairs = pair(&elems);
         let reason = || reason_in(cut, seg, lex);
-        // "no prone, no ventral suspension, he is on the mattress"
-        if seg.negated
-            && pairs.iter().all(|p| p.js.is_empty() || p.js.iter().all(|e| e.piece == Piece::Skip))
-        {
-            let skipped = reason().is_some() || has_family(cut, taken, Family::Skip, lex);
+        // "no prone, no ventral suspension, he is on the mattress"; "not stroking the soles"
+        let by_not = seg.negated && negated_by(seg, cut) == "not";
+        let bare = pairs.iter().all(|p| p.js.iter().all(|e| e.piece == Piece::Skip));
+        if seg.negated && (bare || by_not) {
+            // "no tongue tie": the name is part of another thing.
+            let last = seg.items.iter().filter_map(|n| n.atom).max();
+            if last.is_some_and(|a| cut.unknown.contains(&cut.atoms[a].to)) {
+                return out;
+            }
+            let told = has_family(cut, taken, Family::Skip, lex)
+                || cut.atoms.iter().any(|a| {
+                    a.sentence >= seg.sentence
+                        && a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_)))
+                });
             for n in &seg.items {
                 let it = &lex.items[n.item];
                 let side =
                     self.side_of(n, None, &Pair::default(), &elems, side_at_hand, side_in_phrase);
                 let absent = absent_value(n.item, lex);
-                if skipped || it.no_means == NoMeans::Unclear && absent.is_none() {
-                    let mut c =
-                        claim(n.item, side, Status::Skipped, Judged::default(), seg, cut, taken);
+                let name = n.atom.map(|a| said(cut, a)).unwrap_or_default();
+                let (status, judged) = match absent {
+                    Some(j) if !told && !by_not => (Status::Observed, j),
+                    Some(j) if told && it.no_means == NoMeans::Absent && !by_not => {
+                        (Status::Observed, j)
+                    }
+                    _ => (Status::Skipped, Judged::default()),
+                };
+                let mut c = claim(n.item, side, status, judged, seg, cut, taken);
+                c.first_atom = n.atom.unwrap_or(c.first_atom);
+                c.why = format!("{}: \"{} {name}\"", it.id, negated_by(seg, cut));
+                if status == Status::Skipped {
                     c.reason = reason();
-                    if !skipped {
-                        c.doubts.push(Doubt::AbsentOrNotDone);
-                    }
-                    c.doubts.retain(|d| *d != Doubt::SideNotSaid);
-                    out.push(c);
-                } else if let Some(j) = absent {
-                    let mut c = claim(n.item, side, Status::Observed, j, seg, cut, taken);
-                    if it.no_means == NoMeans::Unclear {
-                        c.doubts.push(Doubt::AbsentOrNotDone);
-                    }
-                    out.push(c);
                 }
+                if !(told || it.no_means == NoMeans::Absent && !by_not) {
+                    c.doubts.push(Doubt::AbsentOrNotDone);
+                }
+                if n.naming == Naming::Weak {
+                    c.doubts.push(Doubt::ItemNotNamed);
+                }
+                out.push(c);
             }
             return out;
+        }
+        let before_first: Vec<SideSaid> = elems
+            .iter()
+            .take_while(|e| e.piece != Piece::Judgement)
+            .filter_map(|e| match e.piece {
+                Piece::Side(s) => Some(s),
+                _ => None,
+            })
+            .collect();
+        let first_j = elems.iter().find(|e| e.piece == Piece::Judgement).map(|e| e.group);
+        let first_s = elems.iter().find(|e| matches!(e.piece, Piece::Side(_))).map(|e| e.group);
+        if let (true, [one], [n]) = (seg.negated && first_s < first_j, &before_first[..], &seg.items[..])
+            && let Some(j) = absent_value(n.item, lex)
+        {
+            // "no clonus on the left, with three beats on the right"
+            let p = Pair { side: Some(*one), ..Pair::default() };
+            let side = self.side_of(n, Some(&j), &p, &elems, None, false);
+            let mut c = claim(n.item, side, Status::Observed, j, seg, cut, taken);
+            if lex.items[n.item].no_means == NoMeans::Unclear {
+                c.doubts.push(Doubt::AbsentOrNotDone);
+            }
+            c.why = format!("{}: none", lex.items[n.item].id);
+            out.push(c);
         }
         if seg.negated {
             // "no clonus on the left": the negation is the judgement of the first bare pair.
@@ -331,6 +375,24 @@ impl<'a> Reader<'a> {
                 continue;
             }
             let word = said(cut, e.atom);
+            let ends_breath =
+                cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
+            if word == "not" && ends_breath {
+                // "nystagmus there is not", "clonus on right there is not"
+                let same = |x: &super::assemble::Elem| x.group == e.group;
+                if let Some(j) = out.iter().rposition(|x: &super::assemble::Elem| {
+                    same(x) && x.piece == Piece::Judgement
+                }) {
+                    out[j].negated = true;
+                } else if !seg.at_hand {
+                    out.push(super::assemble::Elem {
+                        piece: Piece::Judgement,
+                        negated: true,
+                        ..*e
+                    });
+                }
+                continue;
+            }
             if word != "no" {
                 continue;
             }
@@ -424,6 +486,16 @@ impl<'a> Reader<'a> {
                 .map_or(side, |c| c.side),
             _ => side,
         };
+        // "Same again at six.": a time, not a measurement.
+        let from = cut.atoms[e.atom].from;
+        if seg.at_hand
+            && cut.atoms[e.atom].number.is_some()
+            && from > 0
+            && ["at", "until", "till"].contains(&cut.tokens[from - 1].surface.as_str())
+            && self.history.iter().any(|f| f.item == n.item)
+        {
+            return None;
+        }
         // An item that has had its judgement is not judged again by the way, in a phrase about
         // another.
         if seg.at_hand
@@ -471,10 +543,7 @@ impl<'a> Reader<'a> {
         }
         let bare_no = said(cut, e.atom) == "no" && it.no_means == NoMeans::Unclear;
         // "left arm recoil no, cannula": not done, it seems; a person says which.
-        let reasoned = bare_no
-            && (reason_in(cut, seg, lex).is_some()
-                || unknown_breath(cut, e.atom).is_some()
-                || has_family(cut, taken, Family::Teach, lex));
+        let reasoned = bare_no && goes_on(cut, e.atom, lex);
         let (status, judged) =
             if reasoned { (Status::Skipped, Judged::default()) } else { (status, judged) };
         let mut c = claim(n.item, side, status, judged, seg, cut, taken);
@@ -815,6 +884,7 @@ impl<'a> Reader<'a> {
             let words = said(cut, at);
             if let Some(k) = claims.iter().rposition(|c| c.first_atom < at) {
                 let atom = claims[k].first_atom;
+                self.withdrawn = claims[k].side;
                 claims.retain(|c| c.first_atom != atom);
             } else {
                 let side = segs.iter().flat_map(|s| &s.elems).filter(|e| e.atom < at).find_map(
@@ -1093,7 +1163,12 @@ impl<'a> Reader<'a> {
             })
         });
         if reading.findings.is_empty() {
-            if let Some(s) = lone {
+            let again = match self.withdrawn.take() {
+                Some(Side::Left) => Some(SideSaid::Left),
+                Some(Side::Right) => Some(SideSaid::Right),
+                _ => None,
+            };
+            if let Some(s) = again.or(lone) {
                 self.side = Some(s);
                 self.side_at = phrase.end_ms;
             }
@@ -1158,6 +1233,39 @@ fn loose_negation(cut: &Cut, atom: usize) -> Option<String> {
             && (x.number.is_some() || x.hits.iter().any(|h| h.words > 0) && x.judges)
     });
     (!consumed && !between).then(|| cut.tokens[first].surface.clone())
+}
+
+/// The negation right before the items of a segment.
+fn negated_by(seg: &Segment, cut: &Cut) -> String {
+    let first = seg.items.iter().filter_map(|n| n.atom).min().map_or(0, |a| cut.atoms[a].from);
+    cut.atoms
+        .iter()
+        .filter(|a| a.negation && a.to <= first)
+        .map(|a| cut.tokens[a.from].surface.clone())
+        .next_back()
+        .unwrap_or_default()
+}
+
+/// Whether the sentence goes on after the atom with a breath that is neither side nor judgement: a
+/// reason, most likely.
+fn goes_on(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
+    let a = &cut.atoms[atom];
+    let reason = cut
+        .atoms
+        .iter()
+        .any(|x| x.sentence == a.sentence && x.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_))));
+    let next = a.group + 1;
+    let words = (0..cut.tokens.len())
+        .filter(|&i| {
+            cut.groups[i] == next
+                && cut.sentences[i] == a.sentence
+                && cut.tokens[i].brk.is_none()
+        })
+        .count();
+    let judged = cut.atoms.iter().any(|x| {
+        x.group == next && (x.judges || x.is(lex, Family::Left) || x.is(lex, Family::Right))
+    });
+    reason || (words > 0 && !judged)
 }
 
 /// The breath after the atom's, when it holds unknown words only.
@@ -1306,7 +1414,7 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
 }
 
 /// Adds a claim to those of the phrase, settling what it does to earlier ones.
-fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
+fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
     let overlapping: Vec<usize> = (0..claims.len())
         .filter(|&k| {
             let o = &claims[k];
@@ -1370,7 +1478,6 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
             o.side = Some(Side::Both);
             o.doubts.retain(|d| *d != Doubt::SideNotSaid);
         } else {
-            let mut c = c;
             o.doubts.retain(|d| *d != Doubt::SideNotSaid);
             o.doubts.push(Doubt::SidesNotNamed);
             c.doubts.push(Doubt::SidesNotNamed);
@@ -1431,8 +1538,15 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
     if was && c.at_hand && number(&c).is_some() && number(&claims[last]).is_some() {
         return;
     }
-    if c.again {
+    let tape = lex.items[c.item].trials == crate::lexicon::schema::Trials::Largest;
+    if c.again || (tape && !c.corrected && number(&c).is_some() && number(&claims[last]).is_some()) {
+        c.again = true;
         claims.push(c);
+        return;
+    }
+    // What a negation stands before gives way to what was plainly said, and the other way round.
+    let denied = |x: &Claim| x.doubts.iter().any(|d| matches!(d, Doubt::Denied(_)));
+    if denied(&c) && !denied(&claims[last]) {
         return;
     }
     if complements(&claims[last].judged, &c.judged)
@@ -1459,7 +1573,6 @@ fn add_claim(claims: &mut Vec<Claim>, c: Claim, cut: &Cut, lex: &Lexicon) {
         || c.directive
         || yielding
         || (claims[last].status != Status::Observed) != (c.status != Status::Observed);
-    let mut c = c;
     for &k in overlapping.iter().rev() {
         match (claims[k].side, c.side.and_then(Side::opposite)) {
             (Some(Side::Both), Some(rest)) => claims[k].side = Some(rest),

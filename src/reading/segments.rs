@@ -19,6 +19,8 @@ pub struct AtHand {
     pub items: Vec<ItemId>,
     /// Items whose number was last said with its unit.
     pub units_known: HashSet<ItemId>,
+    /// Whether they were named in the plural.
+    pub plural: bool,
     /// Items that have a finding.
     pub found: HashSet<ItemId>,
 }
@@ -28,6 +30,8 @@ pub struct AtHand {
 pub struct Segmented {
     /// Segments in order.
     pub segments: Vec<Segment>,
+    /// Whether the items at hand at the end were named in the plural.
+    pub plural: bool,
     /// Items named where the past or a remark was spoken of: they are at hand afterwards.
     pub mentioned: Vec<ItemId>,
 }
@@ -41,6 +45,8 @@ struct Walk<'a> {
     floating: Vec<Elem>,
     /// Items that later sentences of the phrase may speak of.
     now: Vec<ItemId>,
+    /// Whether they were named in the plural.
+    now_plural: bool,
     sentence: usize,
 }
 
@@ -70,6 +76,7 @@ impl Walk<'_> {
     fn close(&mut self) {
         if let Some(s) = self.cur.take() {
             self.now = s.items.iter().map(|n| n.item).collect();
+            self.now_plural = s.items.iter().all(|n| n.plural) && s.group_words.is_none();
             self.out.push(s);
         }
     }
@@ -117,7 +124,12 @@ impl Walk<'_> {
             items: self
                 .now
                 .iter()
-                .map(|&item| Named { item, naming: Naming::Plain, plural: false, atom: None })
+                .map(|&item| Named {
+                    item,
+                    naming: Naming::Plain,
+                    plural: self.now_plural,
+                    atom: None,
+                })
                 .collect(),
             group: elems[0].group,
             elems,
@@ -269,6 +281,7 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         cur: None,
         floating: Vec::new(),
         now: at_hand.items.clone(),
+        now_plural: at_hand.plural,
         sentence: 0,
     };
     let mut mentioned = Vec::new();
@@ -292,15 +305,33 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             .collect();
         if let Some(aside) = taken[i].aside {
             use super::clauses::Aside;
-            if matches!(aside, Aside::Past | Aside::Teach | Aside::Later) {
+            if matches!(aside, Aside::Past | Aside::Teach | Aside::Later | Aside::Other) {
                 mentioned.extend(plain.iter().map(|(k, _, _)| *k));
                 if let [one] = plain[..] {
                     w.flush_floating();
                     w.close();
                     w.now = vec![one.0];
+                    w.now_plural = one.2 || one.1 == Naming::Plural;
                 }
             }
             continue;
+        }
+        // "there" is a judgement right after an item or a side only ("red reflex there, left").
+        if cut.tokens[atom.from].surface == "there" && atom.to == atom.from + 1 {
+            let after_name = i > 0
+                && adjacent(cut, i - 1, i, 0)
+                && (names_any(&cut.atoms[i - 1], lex) || is_side(&cut.atoms[i - 1], lex));
+            let opens = cut.tokens.get(atom.to).is_some_and(|t| {
+                ["'s", "is", "are", "was", "were", "will", "may", "can"]
+                    .contains(&t.surface.as_str())
+            });
+            let beside_side = cut
+                .atoms
+                .get(i + 1)
+                .is_some_and(|n| is_side(n, lex) && adjacent(cut, i, i + 1, 0));
+            if opens || !(after_name || beside_side) {
+                continue;
+            }
         }
         let elem =
             |piece: Piece, negated: bool| Elem { piece, atom: i, group: atom.group, negated };
@@ -313,7 +344,9 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         let part = atom.is(lex, Family::BodyPart);
         let after_side = skip_next_part.is_some_and(|k: usize| adjacent(cut, k, i, 1));
         skip_next_part = None;
-        let piece = piece_of(atom, lex);
+        let ends_breath = cut.tokens.get(atom.to).is_none_or(|t| t.brk.is_some());
+        let piece = piece_of(atom, lex)
+            .filter(|_| ends_breath || !atom.is(lex, Family::WeakSkip) || atom.is(lex, Family::Skip));
         let current: Vec<ItemId> = w
             .cur
             .as_ref()
@@ -439,17 +472,27 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                         || (a.sentence == atom.sentence + 1
                             && only_topic(cut, atom.sentence, i, lex)))
                         && !a.items(lex).iter().any(|(_, n, _)| *n != Naming::Weak)
+                        && !a.meanings(lex).any(|(m, _)| {
+                            matches!(m, Meaning::Value { item, how: Saying::Alone, .. }
+                                if !weak.iter().any(|(k, _)| *k == item))
+                        })
                 })
                 .filter(|&k| taken[k].aside.is_none() && may_judge(&cut.atoms[k], lex))
                 .collect();
             let behind: Vec<usize> =
                 w.floating.iter().filter(|e| e.piece == Piece::Judgement).map(|e| e.atom).collect();
+            // "Rattle, left ear, no response.": a topic in a breath of its own opens its item.
+            let leads = i.checked_sub(1).is_none_or(|k| cut.atoms[k].sentence != atom.sentence)
+                && cut.atoms.iter().enumerate().all(|(k, a)| k == i || a.group != atom.group)
+                && !cut.unknown.iter().any(|&u| cut.groups[u] == atom.group)
+                && !weak.iter().any(|(k, _)| w.now.contains(k));
             let chosen: Vec<(ItemId, bool)> = weak
                 .iter()
                 .copied()
                 .filter(|(k, _)| {
                     let f = |&a: &usize| w.fits_well(a, *k);
                     ahead.first().is_some_and(f)
+                        || (leads && ahead.iter().any(|&a| w.fits(a, *k, false)))
                         || behind.last().is_some_and(f)
                         || (sound
                             && (ahead.iter().any(|a| w.fits(*a, *k, false))
@@ -459,8 +502,8 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             let taken_by_current = ahead.first().is_some_and(|&a| {
                 current_named && current.iter().any(|&k| w.fits_well(a, k)) && !already(&w)
             });
-            let omitted = weak.len() == 1
-                && !current_named
+            let omitted = !current_named
+                && !after_side
                 && (i + 1..cut.atoms.len()).any(|k| {
                     cut.atoms[k].group == atom.group
                         && taken[k].aside.is_none()
@@ -504,7 +547,15 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
     w.flush_floating();
     w.close();
     w.mend_landmarks(first, &announced);
-    Segmented { segments: w.out, mentioned }
+    Segmented { segments: w.out, plural: w.now_plural, mentioned }
+}
+
+fn names_any(atom: &super::atoms::Atom, lex: &Lexicon) -> bool {
+    !atom.items(lex).is_empty()
+}
+
+fn is_side(atom: &super::atoms::Atom, lex: &Lexicon) -> bool {
+    matches!(piece_of(atom, lex), Some(Piece::Side(_)))
 }
 
 /// Whether the atom is all that its sentence says ("Hands.", "Scarf.").
