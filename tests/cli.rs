@@ -94,7 +94,7 @@ fn read_tells_what_was_read_and_the_next_command() {
     let ran = read_bike(&bench, "check.txt", "deep/er/b").code(0);
     assert_eq!(
         ran.out,
-        "exam BIKE-1 in deep/er/b: 8 phrases read (stamped lines)\n  5 findings, 0 unsettled\nnext: cotside gaps deep/er/b\n"
+        "exam BIKE-1 in deep/er/b: 8 phrases read (stamped lines)\n  5 findings, 0 unsettled; 0 gaps open\nnext: cotside gaps deep/er/b\n"
     );
     assert_eq!(ran.err, "");
 }

@@ -11,6 +11,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use super::exit::{Exit, Failure, Outcome};
 use super::{ReadArgs, open, output};
 use crate::capture::{Phrase, TimedText, read_timed_text};
+use crate::gaps::gaps;
 use crate::journal::{Digest, Entry, Header, Journal, JournalError, LexiconRef, SystemClock};
 use crate::lexicon::Lexicon;
 use crate::report::words::count;
@@ -149,6 +150,7 @@ fn summary(args: &ReadArgs, text: &TimedText, taken: usize, again: usize) -> Out
     let o = open::exam(&args.exam, args.lexicon.as_deref())?;
     let findings = o.exam.findings.len();
     let unsettled = o.exam.unsettled().count();
+    let gaps = gaps(&o.exam, &o.lex).open().count();
     let shown = args.exam.display();
     let next = match unsettled {
         0 => format!("cotside gaps {shown}"),
@@ -163,6 +165,7 @@ fn summary(args: &ReadArgs, text: &TimedText, taken: usize, again: usize) -> Out
             "already_there": again,
             "findings": findings,
             "unsettled": unsettled,
+            "gaps": gaps,
             "next": next,
         }))?;
         return Ok(Exit::Ok);
@@ -177,7 +180,11 @@ fn summary(args: &ReadArgs, text: &TimedText, taken: usize, again: usize) -> Out
         out +=
             &format!("  {} already there and not taken twice\n", count(again, "phrase", "phrases"));
     }
-    out += &format!("  {}, {unsettled} unsettled\n", count(findings, "finding", "findings"));
+    out += &format!(
+        "  {}, {unsettled} unsettled; {} open\n",
+        count(findings, "finding", "findings"),
+        count(gaps, "gap", "gaps")
+    );
     out += &format!("next: {next}\n");
     output::put(&out)?;
     Ok(Exit::Ok)
