@@ -183,8 +183,8 @@ Protocol: Stand check (2 of 3 required items done, 0 left out with a reason):
 NOT MET, 1 gap open.
 
 OUTSIDE, BORDERLINE OR DIFFERENT BETWEEN THE SIDES
-- Pedal was recorded as \"tight\" on the left (as expected) and recorded as
-  \"loose\" on the right (OUTSIDE what is expected); the sides differ.
+- Pedal: \"tight\" was recorded on the left (as expected) and \"loose\" on the
+  right (OUTSIDE what is expected); the sides differ.
 
 AS EXPECTED
 Frame: headset smooth.
@@ -487,7 +487,7 @@ fn a_note_tells_differences_before_normals_and_gaps_last() {
     let place = |part: &str| note.find(part).unwrap_or_else(|| panic!("{part} in\n{note}"));
     let order = [
         place("OUTSIDE, BORDERLINE OR DIFFERENT BETWEEN THE SIDES"),
-        place("Arm recoil was recorded as"),
+        place("- Arm recoil: "),
         place("AS EXPECTED"),
         place("UNSETTLED:"),
         place("NOT DONE, NO REASON GIVEN"),

@@ -176,27 +176,27 @@ fn foremost_part(
     // What is outside first; sorting keeps the order of examination within each rank.
     items.sort_by_key(|(_, of)| of.iter().map(|t| urgency(t.grade)).min());
     for (item, of) in items {
-        let mut parts: Vec<String> = joined(&of, lex)
-            .into_iter()
-            .map(|(t, side)| {
-                let value = words::value(&t.s.finding, lex);
-                let mark = match t.grade {
-                    Grade::Expected => "as expected".to_owned(),
-                    Grade::Borderline => "BORDERLINE".to_owned(),
-                    Grade::Outside => "OUTSIDE what is expected".to_owned(),
-                    Grade::Ungraded(why) => format!("not graded: {}", why.text()),
-                };
-                let trials = match t.s.trials.len() {
-                    0 | 1 => String::new(),
-                    n => format!("; {n} trials"),
-                };
-                format!("recorded as \"{value}\"{} ({mark}{trials})", on(side))
-            })
-            .collect();
+        let mut parts: Vec<String> = Vec::new();
+        for (t, side) in joined(&of, lex) {
+            let mark = match t.grade {
+                Grade::Expected => "as expected".to_owned(),
+                Grade::Borderline => "BORDERLINE".to_owned(),
+                Grade::Outside => "OUTSIDE what is expected".to_owned(),
+                Grade::Ungraded(why) => format!("not graded: {}", why.text()),
+            };
+            let trials = match t.s.trials.len() {
+                0 | 1 => String::new(),
+                n => format!("; {n} trials"),
+            };
+            // The verb stands once; singular and plural names take the same sentence this way.
+            let was = if parts.is_empty() { " was recorded" } else { "" };
+            let value = words::value(&t.s.finding, lex);
+            parts.push(format!("\"{value}\"{was}{} ({mark}{trials})", on(side)));
+        }
         // A side that was not elicited belongs to the difference, though it has no grade.
         let missed = |f: &&Finding| f.status == Status::NotObtained && f.is_sure();
         let not_elicited = x.of(item).map(|s| &s.finding).filter(missed);
-        parts.extend(not_elicited.map(|f| format!("not elicited{}", on(f.side))));
+        parts.extend(not_elicited.map(|f| format!("nothing was elicited{}", on(f.side))));
         let differ = apart.iter().find(|a| a.item == item).map_or(String::new(), |a| {
             let unit = lex.items[item].number.as_ref().map_or("", |n| &lex.units[n.unit].say);
             match a.size.number {
@@ -206,7 +206,7 @@ fn foremost_part(
                 _ => "; the sides differ".to_owned(),
             }
         });
-        point(out, &format!("{} was {}{differ}.", lex.items[item].name, words::list(&parts)));
+        point(out, &format!("{}: {}{differ}.", lex.items[item].name, words::list(&parts)));
     }
 }
 
@@ -260,35 +260,44 @@ fn sections(out: &mut String, lex: &Lexicon, list: &[Told<'_>]) {
         }
         let parts: Vec<String> = joined(&of, lex)
             .iter()
-            .map(|(t, side)| format!("{}{}", words::value(&t.s.finding, lex), on(*side)))
+            .map(|(t, side)| {
+                let f = &t.s.finding;
+                let says_midline =
+                    f.value.as_deref().and_then(|v| it.value(v)).is_some_and(|k| it.values[k].midline);
+                let on = if says_midline { "" } else { on(*side) };
+                format!("{}{on}", words::value(f, lex))
+            })
             .collect();
-        sentence.push(format!("{} {}", words::lower_first(&it.name), words::list(&parts)));
+        sentence.push(format!("{} {}", words::item(item, lex), words::list(&parts)));
     }
     flush(out, section, &mut sentence);
 }
 
 fn not_valid(out: &mut String, x: &Exam, lex: &Lexicon, told: &[Told<'_>]) {
-    let wrong: Vec<&Told<'_>> =
-        told.iter().filter(|t| t.grade == Grade::Ungraded(Ungraded::WrongState)).collect();
+    let wrong: Vec<Told<'_>> = told
+        .iter()
+        .filter(|t| t.grade == Grade::Ungraded(Ungraded::WrongState))
+        .copied()
+        .collect();
     let short: Vec<_> = x.holds.iter().filter(|h| h.too_short).collect();
     if wrong.is_empty() && short.is_empty() {
         return;
     }
     title(out, "Not valid as examined");
-    for t in wrong {
-        let f = &t.s.finding;
-        let it = &lex.items[f.item];
-        point(
-            out,
-            &format!(
-                "{}: {}{}, not valid in this state ({}); it is judged in {}.",
-                it.name,
-                words::value(f, lex),
-                on(f.side),
-                words::state(t.s, lex),
-                words::valid_states(f.item, lex)
-            ),
-        );
+    for (item, of) in by_item(&wrong) {
+        for (t, side) in joined(&of, lex) {
+            point(
+                out,
+                &format!(
+                    "{}: {}{}, not valid in this state ({}); it is judged in {}.",
+                    lex.items[item].name,
+                    words::value(&t.s.finding, lex),
+                    on(side),
+                    words::state(t.s, lex),
+                    words::valid_states(item, lex)
+                ),
+            );
+        }
     }
     for h in short {
         point(out, &format!("{}: {}.", lex.items[h.item].name, text::held(h, lex)));
@@ -306,7 +315,7 @@ fn not_obtained(out: &mut String, lex: &Lexicon, told: &[Told<'_>]) {
         for (t, side) in joined(&of, lex) {
             let why = t.s.finding.reason.as_ref().map_or(String::new(), |r| format!(" ({r})"));
             let name = &lex.items[item].name;
-            point(out, &format!("{name} was tried and not elicited{}{why}.", on(side)));
+            point(out, &format!("{name}: tried{} and not elicited{why}.", on(side)));
         }
     }
 }

@@ -81,9 +81,15 @@ pub fn side(side: Option<Side>) -> &'static str {
     }
 }
 
+/// The item's name as it stands in a sentence.
+pub fn item(item: usize, lex: &Lexicon) -> String {
+    let it = &lex.items[item];
+    if it.proper { it.name.clone() } else { lower_first(&it.name) }
+}
+
 /// Item and side as one says them: `right arm recoil`, `arm recoil on both sides`.
 pub fn subject(item: usize, side: Option<Side>, lex: &Lexicon) -> String {
-    let name = lower_first(&lex.items[item].name);
+    let name = self::item(item, lex);
     match side {
         Some(s @ (Side::Left | Side::Right)) => format!("{} {name}", s.word()),
         Some(Side::Both) => format!("{name}, both sides"),
