@@ -15,7 +15,7 @@ use crate::lexicon::text::{Token, fold};
 
 use super::assemble::resolve;
 use super::atoms::{Atom, Cut};
-use super::sound::{SoundIndex, Sounds, Strength, runner_up};
+use super::sound::{SoundHit, SoundIndex, Sounds, Strength, competes};
 
 /// Slips of the pen are looked for in words of at least this many letters.
 const SHORTEST_SLIP: usize = 5;
@@ -169,13 +169,24 @@ impl Ears {
                 if strength < Strength::InContext
                     || new.iter().any(|a| a.from < to && a.to > from)
                     || !covers_unknown(cut, from, to)
-                    || !may_override(cut, from, to, lex)
+                    || !may_override(
+                        cut,
+                        from,
+                        to,
+                        strength >= Strength::Plausible && to - from >= 2,
+                        lex,
+                    )
                     || crosses_break(cut, from, to)
                 {
                     continue;
                 }
                 // A phrase that may as well be another is not taken at all.
-                if runner_up(&hits, h, same).is_some_and(|(_, m)| m < margin) {
+                let inside = |o: &SoundHit| {
+                    o.words.start >= h.words.start
+                        && o.words.end <= h.words.end
+                        && o.words.len() < h.words.len()
+                };
+                if hits.iter().any(|o| !inside(o) && competes(h, o, margin) && !same(h.id, o.id)) {
                     continue;
                 }
                 let meanings: Vec<Meaning> =
@@ -187,6 +198,9 @@ impl Ears {
                         _ => None,
                     })
                     .collect();
+                let alone = meanings
+                    .iter()
+                    .any(|m| matches!(m, Meaning::Value { how: Saying::Alone, .. }));
                 let state = meanings.iter().any(|m| matches!(m, Meaning::State { .. }));
                 let accepted = if values {
                     let of: Vec<ItemId> = meanings
@@ -201,7 +215,11 @@ impl Ears {
                             || (items.is_empty()
                                 && of.iter().any(|i| at_hand.contains(i))
                                 && strength >= Strength::Plausible)
-                            || (state && strength >= Strength::Plausible))
+                            || (state && strength >= Strength::Plausible)
+                            || (alone
+                                && to - from >= 2
+                                && (strength == Strength::NearCertain
+                                    || (to - from >= 3 && strength == Strength::Plausible))))
                 } else {
                     // A judgement that fits must stand beside it, unless the sound is all but the
                     // same.
@@ -280,8 +298,9 @@ fn covers_unknown(cut: &Cut, from: usize, to: usize) -> bool {
     cut.unknown.iter().any(|&u| (from..to).contains(&u))
 }
 
-/// Whether what the exact scan made of the words may give way: only what says little on its own.
-fn may_override(cut: &Cut, from: usize, to: usize, lex: &Lexicon) -> bool {
+/// Whether what the exact scan made of the words may give way: only single words that say little on
+/// their own, or, to a longer phrase that sounds plausible, any single word but a name or a side.
+fn may_override(cut: &Cut, from: usize, to: usize, strong: bool, lex: &Lexicon) -> bool {
     cut.atoms.iter().filter(|a| a.from < to && a.to > from).all(|a| {
         a.to - a.from == 1
             && a.meanings(lex).all(|(m, _)| match m {
@@ -290,7 +309,7 @@ fn may_override(cut: &Cut, from: usize, to: usize, lex: &Lexicon) -> bool {
                     !matches!(f, Family::Negation | Family::Left | Family::Right | Family::Both)
                 }
                 Meaning::Group(_) | Meaning::Unit(_) => true,
-                _ => false,
+                _ => strong,
             })
     })
 }

@@ -377,7 +377,7 @@ impl<'a> Reader<'a> {
             let word = said(cut, e.atom);
             let ends_breath =
                 cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
-            if word == "not" && ends_breath {
+            if word.ends_with("not") && ends_breath {
                 // "nystagmus there is not", "clonus on right there is not"
                 let same = |x: &super::assemble::Elem| x.group == e.group;
                 if let Some(j) = out.iter().rposition(|x: &super::assemble::Elem| {
@@ -1404,13 +1404,29 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
         return;
     }
     let text = format!("\"{}\" and \"{}\"", said(cut, a.first_atom), said(cut, b.first_atom));
-    let keep_directive = b.directive || b.corrected;
+    let keep_directive =
+        b.directive || corrected_between(cut, a.first_atom, b.first_atom, lex);
     let side = a.side;
     *a = b;
     a.side = side;
     if !keep_directive {
         a.doubts.push(Doubt::TwoValues(text));
     }
+}
+
+/// Whether a word of correction stands between two atoms.
+fn corrected_between(cut: &Cut, a: usize, b: usize, lex: &Lexicon) -> bool {
+    cut.atoms.iter().enumerate().any(|(i, x)| {
+        i > a
+            && i < b
+            && (x.is(lex, Family::Correct)
+                // "absent both. No, a flicker": "no" opens the clause.
+                || (x.negation
+                    && x.to - x.from == 1
+                    && cut.tokens[x.from].surface == "no"
+                    && (x.from == 0 || cut.tokens[x.from - 1].brk.is_some())
+                    && cut.tokens.get(x.to).is_some_and(|t| t.brk == Some(Break::Comma))))
+    })
 }
 
 /// Adds a claim to those of the phrase, settling what it does to earlier ones.
@@ -1568,7 +1584,8 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
     }
     let yielding = claims[last].judged.yields && !c.judged.yields;
     // The whole is taken back for the side now named.
-    let replaces = c.corrected
+    let corrected = corrected_between(cut, claims[last].first_atom, c.first_atom, lex);
+    let replaces = corrected
         || c.except
         || c.directive
         || yielding

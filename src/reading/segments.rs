@@ -461,8 +461,13 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             .collect();
         // A correction speaks of the item at hand, not of whatever its words may also name.
         let correcting = !at_hand.items.is_empty()
-            && cut.atoms[..i].iter().any(|a| a.is(lex, Family::Correct))
-            && !weak.iter().any(|(k, _)| at_hand.items.contains(k) || at_hand.found.contains(k));
+            && cut.atoms[..i].iter().any(|a| {
+                // "Correct that, the blink is brisk" names what it corrects.
+                a.is(lex, Family::Correct)
+                    && (a.sentence != atom.sentence
+                        || !weak.iter().any(|(k, _)| at_hand.found.contains(k)))
+            })
+            && !weak.iter().any(|(k, _)| at_hand.items.contains(k));
         if !weak.is_empty() && !correcting && !(fits_current && current_named && !already(&w)) {
             let sound = atom.items(lex).iter().any(|(_, n, _)| *n == Naming::Sound);
             let ahead: Vec<usize> = (i + 1..cut.atoms.len())
@@ -471,7 +476,10 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                     (a.sentence == atom.sentence
                         || (a.sentence == atom.sentence + 1
                             && only_topic(cut, atom.sentence, i, lex)))
-                        && !a.items(lex).iter().any(|(_, n, _)| *n != Naming::Weak)
+                        && !a
+                            .items(lex)
+                            .iter()
+                            .any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
                         && !a.meanings(lex).any(|(m, _)| {
                             matches!(m, Meaning::Value { item, how: Saying::Alone, .. }
                                 if !weak.iter().any(|(k, _)| *k == item))
@@ -564,7 +572,9 @@ fn only_topic(cut: &Cut, sentence: usize, atom: usize, lex: &Lexicon) -> bool {
         a.sentence != sentence
             || k == atom
             || !(may_judge(a, lex)
-                || a.items(lex).iter().any(|(_, n, _)| *n != Naming::Weak)
+                || a.items(lex)
+                    .iter()
+                    .any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
                 || matches!(piece_of(a, lex), Some(Piece::Skip | Piece::NotObtained)))
     }) && cut.unknown.iter().filter(|&&u| cut.sentences[u] == sentence).count() <= 2
 }
