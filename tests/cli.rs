@@ -183,8 +183,8 @@ Protocol: Stand check (2 of 3 required items done, 0 left out with a reason):
 NOT MET, 1 gap open.
 
 OUTSIDE, BORDERLINE OR DIFFERENT BETWEEN THE SIDES
-- Pedal: \"tight\" was recorded on the left (as expected) and \"loose\" on the
-  right (OUTSIDE what is expected); the sides differ.
+- Pedal: \"tight\" was recorded on the left (as expected) and \"loose\" on the right
+  (OUTSIDE what is expected); the sides differ.
 
 AS EXPECTED
 Frame: headset smooth.

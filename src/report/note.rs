@@ -262,8 +262,11 @@ fn sections(out: &mut String, lex: &Lexicon, list: &[Told<'_>]) {
             .iter()
             .map(|(t, side)| {
                 let f = &t.s.finding;
-                let says_midline =
-                    f.value.as_deref().and_then(|v| it.value(v)).is_some_and(|k| it.values[k].midline);
+                let says_midline = f
+                    .value
+                    .as_deref()
+                    .and_then(|v| it.value(v))
+                    .is_some_and(|k| it.values[k].midline);
                 let on = if says_midline { "" } else { on(*side) };
                 format!("{}{on}", words::value(f, lex))
             })
@@ -274,11 +277,8 @@ fn sections(out: &mut String, lex: &Lexicon, list: &[Told<'_>]) {
 }
 
 fn not_valid(out: &mut String, x: &Exam, lex: &Lexicon, told: &[Told<'_>]) {
-    let wrong: Vec<Told<'_>> = told
-        .iter()
-        .filter(|t| t.grade == Grade::Ungraded(Ungraded::WrongState))
-        .copied()
-        .collect();
+    let wrong: Vec<Told<'_>> =
+        told.iter().filter(|t| t.grade == Grade::Ungraded(Ungraded::WrongState)).copied().collect();
     let short: Vec<_> = x.holds.iter().filter(|h| h.too_short).collect();
     if wrong.is_empty() && short.is_empty() {
         return;
