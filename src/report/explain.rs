@@ -169,8 +169,13 @@ fn fate(x: &Exam, lex: &Lexicon, id: FindingId) -> String {
             (Some(who), _) => {
                 format!("stands, settled by {who}: {}", words::finding(&s.finding, lex))
             }
-            (None, true) => "stands".into(),
-            (None, false) => "unsettled".into(),
+            (None, true) => format!("stands: {}", words::finding(&s.finding, lex)),
+            // What came later may have narrowed the side or added a doubt.
+            (None, false) => format!(
+                "unsettled: {}: {}",
+                words::finding(&s.finding, lex),
+                words::doubts(&s.finding)
+            ),
         };
     }
     if let Some(g) = x.gone.iter().find(|g| g.finding.id == id) {
