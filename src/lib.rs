@@ -17,6 +17,7 @@
 //! `tests/architecture.rs` holds that line.
 
 pub mod capture;
+pub mod cli;
 pub mod exam;
 pub mod gaps;
 pub mod grade;
@@ -24,3 +25,4 @@ pub mod journal;
 pub mod lexicon;
 pub mod problem;
 pub mod reading;
+pub mod report;

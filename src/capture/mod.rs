@@ -2,6 +2,7 @@
 //!
 //! This room knows no medical word: it hands on [`Phrase`]s and nothing else.
 
+pub mod keys;
 pub mod phrase;
 pub mod timed_text;
 

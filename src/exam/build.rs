@@ -165,6 +165,12 @@ impl Exam {
         self.findings.iter().find(|s| s.finding.id == id)
     }
 
+    /// The finding of that name, whether it still stands or not.
+    pub fn named(&self, id: FindingId) -> Option<&Finding> {
+        let gone = || self.gone.iter().find(|g| g.finding.id == id).map(|g| &g.finding);
+        self.finding(id).map(|s| &s.finding).or_else(gone)
+    }
+
     /// The phrase with that sequence number.
     pub fn event(&self, seq: u64) -> Option<&Event> {
         self.timeline.binary_search_by_key(&seq, |e| e.seq).ok().map(|k| &self.timeline[k])

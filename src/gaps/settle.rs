@@ -10,7 +10,7 @@ use super::Field;
 pub fn header(field: Field, lex: &Lexicon) -> String {
     let what = match field {
         Field::Sex => "--sex f".into(),
-        Field::Born => "--born 2031-04-05T09:26+02:00".into(),
+        Field::Born => "--born 2031-04-05T09:26:00+02:00".into(),
         Field::Ga => "--ga 39+2".into(),
         Field::By => "--by INITIALS".into(),
         Field::Protocol => {
@@ -21,8 +21,8 @@ pub fn header(field: Field, lex: &Lexicon) -> String {
 }
 
 /// Says that the lexicon at hand holds from now on.
-pub fn lexicon(lex: &Lexicon) -> String {
-    format!("cotside header EXAM --lexicon {}", lex.name)
+pub fn lexicon() -> String {
+    "cotside header EXAM --adopt-lexicon".into()
 }
 
 /// Gives a reason for a gap.

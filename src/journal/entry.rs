@@ -174,7 +174,7 @@ pub struct Settlement {
 pub struct Target {
     /// Sequence number of the phrase.
     pub phrase: u64,
-    /// Which of its readings, counted from 0.
+    /// Which of its readings, counted from 1, as findings are named.
     pub index: u32,
 }
 

@@ -429,6 +429,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             id: it.id.get_ref().clone(),
             section,
             name: it.name.clone(),
+            proper: it.proper,
             sided: it.sided,
             elicited: it.elicited.unwrap_or(Elicited::Each),
             valid_states,

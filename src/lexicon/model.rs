@@ -92,6 +92,8 @@ pub struct Item {
     pub section: usize,
     /// Name for people.
     pub name: String,
+    /// Whether the name begins with a proper name.
+    pub proper: bool,
     /// Whether it has sides.
     pub sided: bool,
     /// How a sided item is elicited.

@@ -212,6 +212,9 @@ pub struct Item {
     pub section: Text,
     /// Name for people, as the note prints it.
     pub name: String,
+    /// Whether the name begins with a proper name, which keeps its capital in a sentence.
+    #[serde(default)]
+    pub proper: bool,
     /// Whether the item has a left and a right.
     pub sided: bool,
     /// How a sided item is elicited.

@@ -1,0 +1,20 @@
+//! `cotside export`.
+
+use super::exit::{Exit, Outcome};
+use super::{ExportArgs, Format, open, output};
+use crate::gaps::gaps;
+use crate::report::json;
+
+/// Runs the command.
+pub fn run(args: &ExportArgs) -> Outcome {
+    let to = args.output.as_deref();
+    // clap asks for both unless the schema is wanted.
+    let (Some(exam), Some(Format::Json)) = (&args.exam, args.format) else {
+        output::deliver(to, json::SCHEMA)?;
+        return Ok(Exit::Ok);
+    };
+    let o = open::exam(exam, args.lexicon.as_deref())?;
+    let value = json::export(&o.exam, &o.lex, &o.graded, &gaps(&o.exam, &o.lex));
+    output::deliver(to, &format!("{value:#}\n"))?;
+    Ok(Exit::Ok)
+}

@@ -1,0 +1,19 @@
+//! `cotside gaps`: the gate. Exit code 1 when the protocol is not met.
+
+use super::exit::{Exit, Outcome};
+use super::{GapsArgs, open, output};
+use crate::gaps::gaps;
+use crate::report::{json, text};
+
+/// Runs the command.
+pub fn run(args: &GapsArgs) -> Outcome {
+    let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
+    let g = gaps(&o.exam, &o.lex);
+    if args.json {
+        output::json(&json::gaps(&o.exam, &o.lex, &g))?;
+    } else {
+        let exam = args.exam.exam.display().to_string();
+        output::put(&text::gaps(&o.exam, &o.lex, &g, &o.graded.ages, &exam))?;
+    }
+    Ok(if g.met { Exit::Ok } else { Exit::Gate })
+}

@@ -1,0 +1,333 @@
+//! `cotside listen --keys`: phrases typed at the bedside, answered at once.
+
+use std::io::{self, BufRead, IsTerminal, Write};
+use std::path::Path;
+use std::sync::Arc;
+
+use anstyle::{AnsiColor, Style};
+use chrono::Local;
+use crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+use crossterm::terminal;
+
+use super::exit::{Exit, Failure, Outcome};
+use super::{ListenArgs, open, output, read};
+use crate::capture::Phrase;
+use crate::capture::keys::{Line, Press, typed};
+use crate::exam;
+use crate::gaps::left_to_do;
+use crate::journal::{
+    self, Clock, Echo, Entry, ExamClock, Journal, JournalRead, Resume, SystemClock,
+};
+use crate::lexicon::Lexicon;
+use crate::reading::{Reader, Reading};
+use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
+use crate::report::{text, words};
+
+/// Runs the command.
+pub fn run(args: &ListenArgs) -> Outcome {
+    let there = args.exam.join(journal::FILE_NAME).exists();
+    let (lex, journal, earlier) = match there {
+        true => taken_up(args)?,
+        false => begun(args)?,
+    };
+    let mut log = Log::new(&lex, journal, &args.exam, args.lexicon.as_deref());
+    log.take_up(earlier.as_ref());
+    log.greet(earlier.is_some())?;
+    if io::stdin().is_terminal() && io::stdout().is_terminal() {
+        on_terminal(&mut log)?
+    } else {
+        on_pipe(&mut log)?
+    }
+    log.finish()
+}
+
+type Start = (Lexicon, Journal, Option<JournalRead>);
+
+fn begun(args: &ListenArgs) -> Result<Start, Failure> {
+    let lex = open::lexicon(args.lexicon.as_deref(), open::DEFAULT_LEXICON)?;
+    let header = read::header(&args.fields, Local::now().fixed_offset(), &lex)?;
+    open::make_parents(&args.exam)?;
+    let journal = Journal::create(&args.exam, header, Arc::new(SystemClock::start()))?;
+    Ok((lex, journal, None))
+}
+
+fn taken_up(args: &ListenArgs) -> Result<Start, Failure> {
+    let found = journal::read(&args.exam);
+    if matches!(found, Err(journal::JournalError::Empty(_))) {
+        // A header that never came to be whole: nothing is recorded, so the exam begins.
+        return begun(args);
+    }
+    if !args.fields.is_empty() {
+        return Err(Failure::input(
+            args.exam.display().to_string(),
+            "this exam was begun before and has its header already",
+            "leave the header's fields out here; `cotside header` changes them",
+        ));
+    }
+    let name = found?.header().map_or(open::DEFAULT_LEXICON.to_owned(), |h| h.lexicon.name);
+    let lex = open::lexicon(args.lexicon.as_deref(), &name)?;
+    let mut taken = Journal::open_to_append(&args.exam, Arc::new(SystemClock::start()))?;
+    if let Some(torn) = &taken.read.torn {
+        output::warn(&format!("{}: {torn}", args.exam.display()));
+    }
+    taken.journal.append_now(&Entry::Resume(Resume { clock: Some(taken.resumed) }))?;
+    Ok((lex, taken.journal, Some(taken.read)))
+}
+
+/// The log being written, with what answers it.
+struct Log<'a> {
+    lex: &'a Lexicon,
+    journal: Journal,
+    clock: ExamClock,
+    reader: Reader<'a>,
+    echoer: Echoer,
+    paused: bool,
+    finished: bool,
+    exam: &'a Path,
+    lexicon: Option<&'a Path>,
+}
+
+impl<'a> Log<'a> {
+    fn new(lex: &'a Lexicon, journal: Journal, exam: &'a Path, lexicon: Option<&'a Path>) -> Self {
+        Log {
+            lex,
+            clock: journal.clock(),
+            journal,
+            reader: Reader::new(lex),
+            echoer: Echoer::default(),
+            paused: false,
+            finished: false,
+            exam,
+            lexicon,
+        }
+    }
+
+    /// Lets the reader hear what was said before.
+    fn take_up(&mut self, earlier: Option<&JournalRead>) {
+        for line in earlier.iter().flat_map(|r| &r.lines) {
+            match &line.entry {
+                Entry::Phrase(p) => {
+                    let reading = self.hear(line.seq, p);
+                    self.echoer.note(&reading, self.lex);
+                }
+                Entry::Pause => self.paused = true,
+                Entry::Resume(_) => self.paused = false,
+                _ => {}
+            }
+        }
+        // Whoever takes an exam up again means it to be read.
+        self.paused = false;
+        self.finished = false;
+    }
+
+    /// Reads a phrase as the exam will be rebuilt later: while paused, only a resume is heard.
+    fn hear(&mut self, seq: u64, p: &Phrase) -> Reading {
+        if self.paused {
+            let alone = Reader::new(self.lex).read(seq, p);
+            if alone.controls.iter().any(|c| c == "resume") {
+                self.paused = false;
+                return Reading { controls: alone.controls, ..Reading::default() };
+            }
+            return Reading::default();
+        }
+        let reading = self.reader.read(seq, p);
+        for c in &reading.controls {
+            match c.as_str() {
+                "pause" => self.paused = true,
+                "finish" => self.finished = true,
+                _ => {}
+            }
+        }
+        reading
+    }
+
+    fn greet(&self, again: bool) -> io::Result<()> {
+        let what = match again {
+            true => format!("taken up again at {}", words::clock(self.clock.exam_ms())),
+            false => "begun".to_owned(),
+        };
+        output::line(&format!(
+            "exam in {} {what}. Type a phrase, Enter logs it; ? is what is left; \"end of exam\" or Ctrl-C ends.",
+            self.exam.display()
+        ))
+    }
+
+    /// Logs a phrase and gives the answer. Both are on disk before anything is shown.
+    fn log(&mut self, phrase: &Phrase) -> Result<String, Failure> {
+        let seq = self.journal.append_now(&Entry::Phrase(phrase.clone()))?;
+        let was_paused = self.paused;
+        let reading = self.hear(seq, phrase);
+        let text = match was_paused && self.paused {
+            true => "paused: kept, not read".to_owned(),
+            false => self.answer(&reading)?,
+        };
+        self.journal.append_now(&Entry::Echo(Echo { phrase: seq, text: text.clone() }))?;
+        Ok(shown(phrase.start_ms, &text))
+    }
+
+    fn answer(&mut self, reading: &Reading) -> Result<String, Failure> {
+        let mut parts = Vec::new();
+        for c in &reading.controls {
+            match c.as_str() {
+                "read-back" => {
+                    parts.push(self.echoer.last().unwrap_or("nothing logged yet").to_owned());
+                }
+                "elapsed" => {
+                    parts.push(format!("{} since the start", words::clock(self.clock.exam_ms())));
+                }
+                "what-is-left" => parts.push(format!("left: {}", self.left()?.join("; "))),
+                _ => {}
+            }
+        }
+        let read = self.echoer.answer(reading, self.lex);
+        if !read.is_empty() {
+            parts.insert(0, read);
+        }
+        Ok(parts.join("; "))
+    }
+
+    /// What is left to do, one line a section.
+    fn left(&self) -> Result<Vec<String>, Failure> {
+        let read = journal::read(self.exam)?;
+        let Some(header) = read.header() else { return Ok(Vec::new()) };
+        let exam = exam::build(header, &read.lines, self.lex);
+        Ok(text::left(&left_to_do(&exam, self.lex), self.lex))
+    }
+
+    /// Writes the end of the log. A phrase that finished it has done so already in words.
+    fn finish(mut self) -> Outcome {
+        self.journal.append_now(&Entry::End)?;
+        let Log { exam, lexicon, journal, .. } = self;
+        drop(journal);
+        let o = open::exam(exam, lexicon)?;
+        let shown = exam.display();
+        output::put(&format!(
+            "finished: {}, {}, {} unsettled\nnext: cotside gaps {shown}\n",
+            words::count(o.exam.timeline.len(), "phrase", "phrases"),
+            words::count(o.exam.findings.len(), "finding", "findings"),
+            o.exam.unsettled().count(),
+        ))?;
+        Ok(Exit::Ok)
+    }
+}
+
+/// The answer as it is shown: time, then what was understood, one line, large and plain.
+fn shown(at_ms: u64, text: &str) -> String {
+    let style = match text {
+        NOT_UNDERSTOOD => Style::new().bold().fg_color(Some(AnsiColor::Red.into())),
+        t if t.contains("needs you") => {
+            Style::new().bold().fg_color(Some(AnsiColor::Yellow.into()))
+        }
+        _ => Style::new().bold(),
+    };
+    format!("{:>7}  {style}{text}{style:#}", words::clock(at_ms))
+}
+
+fn on_pipe(log: &mut Log<'_>) -> Result<(), Failure> {
+    let mut input = io::stdin().lock();
+    let mut bytes = Vec::new();
+    while !log.finished {
+        // The first byte to arrive stands for the first key.
+        if input.fill_buf()?.is_empty() {
+            return Ok(());
+        }
+        let start_ms = log.clock.exam_ms();
+        bytes.clear();
+        input.read_until(b'\n', &mut bytes)?;
+        let text = String::from_utf8_lossy(&bytes);
+        if text.trim() == "?" {
+            output::line(&log.left()?.join("\n"))?;
+        } else if let Some(phrase) = typed(&text, start_ms, log.clock.exam_ms()) {
+            output::line(&log.log(&phrase)?)?;
+        }
+    }
+    Ok(())
+}
+
+/// The terminal without its own line editing, given back when this is dropped.
+struct Raw;
+
+impl Raw {
+    fn begin() -> io::Result<Self> {
+        terminal::enable_raw_mode().map(|()| Raw)
+    }
+}
+
+impl Drop for Raw {
+    fn drop(&mut self) {
+        // Nothing better can be done when the terminal is gone.
+        let _ = terminal::disable_raw_mode();
+    }
+}
+
+fn on_terminal(log: &mut Log<'_>) -> Result<(), Failure> {
+    let raw = Raw::begin()?;
+    let mut line = Line::default();
+    prompt(&line, log)?;
+    while !log.finished {
+        let Event::Key(key) = event::read()? else {
+            prompt(&line, log)?;
+            continue;
+        };
+        if key.kind == KeyEventKind::Release {
+            continue;
+        }
+        let ctrl = key.modifiers.contains(KeyModifiers::CONTROL);
+        let press = match key.code {
+            KeyCode::Char('c') if ctrl => break,
+            KeyCode::Char('d') if ctrl && line.text().is_empty() => break,
+            KeyCode::Char('u') if ctrl => Press::Clear,
+            KeyCode::Char('w') if ctrl => Press::BackWord,
+            KeyCode::Char(_) if ctrl => continue,
+            KeyCode::Char(c) => Press::Char(c),
+            KeyCode::Backspace => Press::Backspace,
+            KeyCode::Esc => Press::Clear,
+            KeyCode::Enter => Press::Enter,
+            _ => continue,
+        };
+        let asks = press == Press::Enter && line.text().trim() == "?";
+        let phrase = line.press(press, log.clock.exam_ms());
+        let answer = match phrase {
+            Some(_) if asks => Some(log.left()?.join("\r\n")),
+            Some(p) => Some(format!("{}\r\n{}", said(&p), log.log(&p)?)),
+            None => None,
+        };
+        if let Some(text) = answer {
+            above(&text)?;
+        }
+        prompt(&line, log)?;
+    }
+    // A line being typed when the exam is ended was not logged, and is said so.
+    let rest = line.text().trim().to_owned();
+    above("")?;
+    drop(raw);
+    if !rest.is_empty() {
+        output::warn(&format!("not logged, Enter was not pressed: {rest}"));
+    }
+    Ok(())
+}
+
+fn said(p: &Phrase) -> String {
+    format!("{:>7}  {}", "", crate::report::explain::printable(&p.text))
+}
+
+/// Writes a line where the prompt stands, which comes again below it.
+fn above(text: &str) -> io::Result<()> {
+    let mut out = anstream::stdout().lock();
+    write!(out, "\r\x1b[K{text}\r\n")?;
+    out.flush()
+}
+
+fn prompt(line: &Line, log: &Log<'_>) -> io::Result<()> {
+    let width = terminal::size().map_or(80, |(w, _)| usize::from(w));
+    let at = words::clock(line.first_key_ms().unwrap_or_else(|| log.clock.exam_ms()));
+    let mark = if log.paused { "||" } else { ">" };
+    let head = format!("{at:>7} {mark} ");
+    // Only the end of a long line is shown, so that it never wraps.
+    let room = width.saturating_sub(head.chars().count() + 1).max(8);
+    let count = line.text().chars().count();
+    let tail: String = line.text().chars().skip(count.saturating_sub(room)).collect();
+    let mut out = io::stdout().lock();
+    write!(out, "\r\x1b[K{head}{tail}")?;
+    out.flush()
+}

@@ -1,0 +1,495 @@
+//! The command line. Help, man pages and completions all come from the definition in this file;
+//! each command has a file of its own and holds no more than the wiring of the rooms.
+
+mod completions;
+mod exit;
+mod explain;
+mod export;
+mod gaps;
+mod header;
+mod lexicon;
+mod listen;
+mod manual;
+mod note;
+mod open;
+mod output;
+mod read;
+mod settle;
+mod show;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{ArgGroup, Args, CommandFactory, Parser, Subcommand, ValueEnum};
+
+use self::exit::{Exit, Outcome};
+use self::header::{Clear, Fields};
+use crate::journal::parse_wall;
+
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  all went well
+  1  the exam does not meet its protocol (gaps)
+  2  the command line or an input is wrong; nothing was changed
+  3  the disk, the terminal or the microphone failed
+  4  the journal is damaged, or a later version wrote it; nothing was changed
+
+Colour is used on a terminal only and says nothing that words do not say; --color never or a
+non-empty NO_COLOR turns it off. Results go to standard output, messages to standard error.";
+
+const START: &str = "\
+Examples:
+  cotside read exam.vtt --exam exams/a1 --sex f --ga 39+2 --by AB
+  cotside listen --keys --exam exams/a2
+  cotside gaps exams/a1
+  cotside note exams/a1";
+
+/// Logs a bedside examination from spoken or keyed phrases: what was said is kept for ever, what
+/// it means is computed from that in the open, and what is missing is shown.
+#[derive(Debug, Parser)]
+#[command(
+    name = "cotside",
+    version,
+    before_help = START,
+    after_help = "Exit codes: 0 ok, 1 gaps, 2 usage or input, 3 device, 4 damaged data. \
+                  More: cotside --help, cotside COMMAND --help",
+    after_long_help = EXIT_CODES,
+    arg_required_else_help = true,
+    subcommand_required = true,
+    disable_help_subcommand = true,
+    max_term_width = 100
+)]
+pub struct Cli {
+    /// When to use colour: auto (on a terminal, unless NO_COLOR is set), always or never
+    #[arg(
+        long,
+        global = true,
+        value_enum,
+        default_value_t = Color::Auto,
+        value_name = "WHEN",
+        hide_possible_values = true,
+        display_order = 900
+    )]
+    color: Color,
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// When to use colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Color {
+    /// On a terminal, unless NO_COLOR is set
+    Auto,
+    /// Always
+    Always,
+    /// Never
+    Never,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Read a timed text into an exam
+    Read(ReadArgs),
+    /// Log phrases live at the bedside
+    Listen(ListenArgs),
+    /// Show the exam, ordered by section
+    Show(ShowArgs),
+    /// Show what is missing; exit code 1 when the protocol is not met
+    Gaps(GapsArgs),
+    /// Print the clinical note
+    Note(NoteArgs),
+    /// Decide what is unsettled, add what was missed, give reasons for gaps
+    Settle(Box<SettleArgs>),
+    /// Show why each phrase was read as it was
+    Explain(ExplainArgs),
+    /// Write the exam for other programs
+    Export(ExportArgs),
+    /// Show the header, or change its fields by a journal entry
+    Header(HeaderArgs),
+    /// Check or list the trade data that phrases are read by
+    Lexicon(LexiconArgs),
+    /// Print completions for a shell
+    Completions(CompletionsArgs),
+    /// Print the manual page of cotside or of one command
+    Manual(ManualArgs),
+}
+
+/// `cotside read`
+#[derive(Debug, Args)]
+#[command(
+    before_help = "\
+Examples:
+  cotside read exam.vtt --exam exams/a1 --sex m --ga 40+1 --born 2031-04-04T03:10:00+02:00
+  cotside read - --exam exams/a2 < exam.txt
+  cotside read rest.txt --exam exams/a2 --append",
+    after_help = "\
+Takes WebVTT, SRT, stamped lines (`[1:02] words`) and JSON lines; the format is told from the
+content. The whole input is checked first: when anything is wrong, all of it is listed and nothing
+is made. Each phrase is on disk before the next is taken. An interrupted read is finished by
+running it again with --append: phrases already there are not taken twice.
+For phrases that arrive one by one, use `cotside listen --keys`, which takes a pipe too."
+)]
+struct ReadArgs {
+    /// Timed text; `-` reads standard input
+    file: PathBuf,
+    /// Folder of the exam; it is made
+    #[arg(long, value_name = "DIR")]
+    exam: PathBuf,
+    /// Add to an exam that is there already
+    #[arg(long)]
+    append: bool,
+    /// When the exam started; now, when not given
+    #[arg(long, value_name = "RFC3339", value_parser = parse_wall)]
+    started: Option<chrono::DateTime<chrono::FixedOffset>>,
+    #[command(flatten)]
+    fields: Fields,
+    /// Folder of a lexicon to use instead of the shipped one
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+    /// Print the summary as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// `cotside listen`
+#[derive(Debug, Args)]
+#[command(
+    before_help = "\
+Examples:
+  cotside listen --keys --exam exams/a3 --by AB
+  some-recogniser | cotside listen --keys --exam exams/a4",
+    after_help = "\
+A phrase's time is its first key; Enter logs it, and the answer is what was understood.
+  ? and Enter            what is left to do
+  \"end of exam\", Ctrl-C  finishes the exam
+An exam that was interrupted is taken up again by the same command; nothing that was answered is
+lost."
+)]
+struct ListenArgs {
+    /// Take typed phrases, from the terminal or line by line from a pipe
+    #[arg(long, required = true)]
+    keys: bool,
+    /// Folder of the exam; it is made, or taken up again
+    #[arg(long, value_name = "DIR")]
+    exam: PathBuf,
+    #[command(flatten)]
+    fields: Fields,
+    /// Folder of a lexicon to use instead of the shipped one
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+}
+
+/// An exam to look at.
+#[derive(Debug, Args)]
+struct ExamArgs {
+    /// Folder of the exam
+    exam: PathBuf,
+    /// Folder of the lexicon, when the exam was recorded with one that is not shipped
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+}
+
+/// `cotside show`
+#[derive(Debug, Args)]
+#[command(before_help = "\
+Examples:
+  cotside show exams/a1
+  cotside show exams/a1 --timeline
+  cotside show exams/a1 --json | jq .findings")]
+struct ShowArgs {
+    #[command(flatten)]
+    exam: ExamArgs,
+    /// Phrase by phrase instead of section by section
+    #[arg(long, conflicts_with = "json")]
+    timeline: bool,
+    /// Print JSON, as `cotside export --as json`
+    #[arg(long)]
+    json: bool,
+}
+
+/// `cotside gaps`
+#[derive(Debug, Args)]
+#[command(before_help = "\
+Examples:
+  cotside gaps exams/a1
+  cotside gaps exams/a1 && cotside note exams/a1")]
+struct GapsArgs {
+    #[command(flatten)]
+    exam: ExamArgs,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// `cotside note`
+#[derive(Debug, Args)]
+#[command(before_help = "\
+Examples:
+  cotside note exams/a1
+  cotside note exams/a1 -o note.txt")]
+struct NoteArgs {
+    #[command(flatten)]
+    exam: ExamArgs,
+    /// Write to a new file instead of standard output
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+}
+
+/// `cotside explain`
+#[derive(Debug, Args)]
+#[command(before_help = "\
+Examples:
+  cotside explain exams/a1 arm-recoil
+  cotside explain exams/a1 2:20
+  cotside explain exams/a1")]
+struct ExplainArgs {
+    #[command(flatten)]
+    exam: ExamArgs,
+    /// An item, a moment (m:ss) or a finding's number (12.1); everything when not given
+    #[arg(value_name = "ITEM|m:ss|ID")]
+    about: Option<String>,
+}
+
+/// `cotside settle`
+#[derive(Debug, Args)]
+#[command(
+    allow_negative_numbers = true,
+    before_help = "\
+Examples:
+  cotside settle exams/a1                              walk through all that is open
+  cotside settle exams/a1 12.1 --side left             the side that was not said
+  cotside settle exams/a1 12.1 --not-a-finding
+  cotside settle exams/a1 --add moro --side both --value complete --at 4:36
+  cotside settle exams/a1 --gap gag --reason \"just fed\"
+  cotside settle exams/a1 --undo 81",
+    after_help = "\
+Every decision is an entry of its own in the journal, with who made it and when; nothing that was
+said is changed, and a decision can be taken back with --undo. What is not given for a finding
+stays as it was read.",
+    group = ArgGroup::new("act").args(["id", "add", "gap", "undo"]).multiple(false)
+)]
+struct SettleArgs {
+    /// Folder of the exam
+    exam: PathBuf,
+    /// Number of the finding, as `cotside show` gives it
+    #[arg(value_name = "ID")]
+    id: Option<String>,
+    /// Add a finding that no phrase holds
+    #[arg(long, value_name = "ITEM", requires = "at")]
+    add: Option<String>,
+    /// When it was seen, m:ss on the exam clock
+    #[arg(long, value_name = "m:ss", requires = "add")]
+    at: Option<String>,
+    /// Give the reason why an item was not done
+    #[arg(long, value_name = "ITEM", requires = "reason")]
+    gap: Option<String>,
+    /// The reason, in words
+    #[arg(long, value_name = "TEXT", requires = "gap")]
+    reason: Option<String>,
+    /// Take back the decision in this journal entry
+    #[arg(long, value_name = "ENTRY")]
+    undo: Option<u64>,
+    /// Side: left, right, both or midline
+    #[arg(long, value_name = "S")]
+    side: Option<String>,
+    /// Value of the item
+    #[arg(long, value_name = "V")]
+    value: Option<String>,
+    /// Number, in the item's unit
+    #[arg(long, value_name = "N", value_parser = number)]
+    number: Option<f64>,
+    /// Lower end of a range
+    #[arg(long, value_name = "N", value_parser = number, requires = "high")]
+    low: Option<f64>,
+    /// Upper end of a range
+    #[arg(long, value_name = "N", value_parser = number, requires = "low")]
+    high: Option<f64>,
+    /// Status: observed, not_obtained or skipped
+    #[arg(long, value_name = "S")]
+    status: Option<String>,
+    /// The phrase holds no finding
+    #[arg(long, requires = "id", conflicts_with_all = ["side", "value", "number", "low", "status"])]
+    not_a_finding: bool,
+    /// Initials of whoever decides; the examiner's, when not given
+    #[arg(long, value_name = "INITIALS", value_parser = header::initials)]
+    by: Option<String>,
+    /// Folder of the lexicon, when the exam was recorded with one that is not shipped
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+}
+
+/// `cotside header`
+#[derive(Debug, Args)]
+#[command(before_help = "\
+Examples:
+  cotside header exams/a1
+  cotside header exams/a1 --ga 39+2 --sex f
+  cotside header exams/a1 --clear born --who CD")]
+struct HeaderArgs {
+    /// Folder of the exam
+    exam: PathBuf,
+    #[command(flatten)]
+    fields: Fields,
+    /// Take a field's value away
+    #[arg(long, value_enum, value_delimiter = ',', value_name = "FIELD")]
+    clear: Vec<Clear>,
+    /// Take the lexicon at hand as the exam's from now on
+    #[arg(long)]
+    adopt_lexicon: bool,
+    /// Initials of whoever makes the change; the examiner's, when not given
+    #[arg(long, value_name = "INITIALS", value_parser = header::initials)]
+    who: Option<String>,
+    /// Folder of the lexicon, when the exam was recorded with one that is not shipped
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+}
+
+/// `cotside export`
+#[derive(Debug, Args)]
+#[command(before_help = "\
+Examples:
+  cotside export exams/a1 --as json > exam.json
+  cotside export exams/a1 --as json -o exam.json
+  cotside export --schema > exam.schema.json")]
+struct ExportArgs {
+    /// Folder of the exam
+    #[arg(required_unless_present = "schema", conflicts_with = "schema")]
+    exam: Option<PathBuf>,
+    /// Format
+    #[arg(long = "as", value_enum, value_name = "FORMAT", required_unless_present = "schema")]
+    format: Option<Format>,
+    /// Print the JSON Schema that exports keep to
+    #[arg(long)]
+    schema: bool,
+    /// Write to a new file instead of standard output
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Folder of the lexicon, when the exam was recorded with one that is not shipped
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+}
+
+/// Export formats.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// One JSON object; see --schema
+    Json,
+}
+
+/// `cotside lexicon`
+#[derive(Debug, Args)]
+#[command(
+    arg_required_else_help = true,
+    before_help = "\
+Examples:
+  cotside lexicon check
+  cotside lexicon check my-lexicon/
+  cotside lexicon items recoil"
+)]
+struct LexiconArgs {
+    #[command(subcommand)]
+    act: LexiconAct,
+}
+
+#[derive(Debug, Subcommand)]
+enum LexiconAct {
+    /// Check a lexicon: every problem with its file, line and column
+    Check {
+        /// Folder of the lexicon; the shipped one when not given
+        dir: Option<PathBuf>,
+    },
+    /// List items, their values and the protocols
+    Items {
+        /// Only items whose id or name holds this word
+        word: Option<String>,
+        /// Folder of the lexicon; the shipped one when not given
+        #[arg(long, value_name = "DIR")]
+        lexicon: Option<PathBuf>,
+    },
+}
+
+/// `cotside completions`
+#[derive(Debug, Args)]
+#[command(before_help = "\
+Examples:
+  cotside completions bash > ~/.local/share/bash-completion/completions/cotside")]
+struct CompletionsArgs {
+    /// Shell
+    #[arg(value_enum)]
+    shell: clap_complete::Shell,
+}
+
+/// `cotside manual`
+#[derive(Debug, Args)]
+#[command(before_help = "\
+Examples:
+  cotside manual | man -l -
+  cotside manual settle | man -l -")]
+struct ManualArgs {
+    /// A command; cotside itself when not given
+    command: Option<String>,
+}
+
+fn number(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(n) if n.is_finite() => Ok(n),
+        _ => Err("write a plain number, such as 34.6".into()),
+    }
+}
+
+/// The definition that help, man pages and completions are made from.
+pub fn definition() -> clap::Command {
+    Cli::command()
+}
+
+/// Parses the process's arguments, runs the command and gives the exit code.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // Help and version come this way too; neither is an error. Writing may fail on a
+            // closed pipe, and then there is nobody left to tell.
+            let _ = e.print();
+            return if e.use_stderr() { Exit::Input.into() } else { Exit::Ok.into() };
+        }
+    };
+    match cli.color {
+        Color::Auto => {}
+        Color::Always => anstream::ColorChoice::Always.write_global(),
+        Color::Never => anstream::ColorChoice::Never.write_global(),
+    }
+    match run(&cli.command) {
+        Ok(exit) => exit.into(),
+        Err(failure) => {
+            for p in &failure.problems {
+                output::tell(&format!("error: {p}"));
+            }
+            failure.exit.into()
+        }
+    }
+}
+
+fn run(command: &Command) -> Outcome {
+    match command {
+        Command::Read(a) => read::run(a),
+        Command::Listen(a) => listen::run(a),
+        Command::Show(a) => show::run(a),
+        Command::Gaps(a) => gaps::run(a),
+        Command::Note(a) => note::run(a),
+        Command::Settle(a) => settle::run(a),
+        Command::Explain(a) => explain::run(a),
+        Command::Export(a) => export::run(a),
+        Command::Header(a) => header::run(a),
+        Command::Lexicon(a) => lexicon::run(a),
+        Command::Completions(a) => completions::run(a),
+        Command::Manual(a) => manual::run(a),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_definition_holds_together() {
+        super::definition().debug_assert();
+    }
+}

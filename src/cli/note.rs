@@ -1,0 +1,16 @@
+//! `cotside note`.
+
+use super::exit::{Exit, Outcome};
+use super::{NoteArgs, open, output};
+use crate::gaps::gaps;
+use crate::grade::asymmetries;
+use crate::report::note;
+
+/// Runs the command.
+pub fn run(args: &NoteArgs) -> Outcome {
+    let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
+    let g = gaps(&o.exam, &o.lex);
+    let text = note::note(&o.exam, &o.lex, &o.graded, &asymmetries(&o.exam, &o.lex), &g);
+    output::deliver(args.output.as_deref(), &text)?;
+    Ok(Exit::Ok)
+}

@@ -1,0 +1,192 @@
+//! What most commands begin with: the journal, the lexicon it names, and the exam built from both.
+
+use std::path::Path;
+
+use super::exit::Failure;
+use super::output::warn;
+use crate::exam::{self, Exam};
+use crate::grade::{Graded, grade};
+use crate::journal::{self, JournalRead, LexiconRef, Settlement};
+use crate::lexicon::{self, Files, Lexicon};
+use crate::problem::{Problem, nearest};
+
+/// The lexicon used when neither the command line nor a journal names one.
+pub const DEFAULT_LEXICON: &str = "newborn";
+
+/// An exam opened for reading.
+pub struct Opened {
+    /// The journal's lines.
+    pub read: JournalRead,
+    /// The lexicon at hand.
+    pub lex: Lexicon,
+    /// The exam.
+    pub exam: Exam,
+    /// Ages, and how each finding is graded.
+    pub graded: Graded,
+}
+
+/// Loads the lexicon of a folder, or the shipped one of that name.
+pub fn lexicon(folder: Option<&Path>, name: &str) -> Result<Lexicon, Failure> {
+    let files = match folder {
+        Some(dir) => Files::folder(dir)?,
+        None => Files::shipped(name)?,
+    };
+    Ok(lexicon::compile(&files)?.lexicon)
+}
+
+/// An exam is a folder.
+pub fn not_a_file(exam: &Path) -> Result<(), Failure> {
+    match exam.is_file() {
+        true => Err(Failure::input(
+            exam.display().to_string(),
+            "this is a file, and an exam is a folder",
+            "name the exam's folder, not a file in it",
+        )),
+        false => Ok(()),
+    }
+}
+
+/// Opens an exam for reading; says on standard error what is odd about it.
+pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
+    not_a_file(dir)?;
+    let read = journal::read(dir)?;
+    let Some(header) = read.header() else {
+        return Err(Failure::input(
+            dir.display().to_string(),
+            "the journal has no header",
+            "name the folder of an exam that was started",
+        ));
+    };
+    let lex = lexicon(folder, &header.lexicon.name).map_err(|mut f| {
+        if folder.is_none() && Files::shipped(&header.lexicon.name).is_err() {
+            f.problems = vec![
+                Problem::in_file(
+                    dir.display().to_string(),
+                    format!(
+                        "the exam was recorded with the lexicon `{}`, which is not shipped",
+                        header.lexicon.name
+                    ),
+                )
+                .help("name its folder with --lexicon DIR"),
+            ];
+        }
+        f
+    })?;
+    let exam = exam::build(header, &read.lines, &lex);
+    tell_oddities(dir, &read, &exam, &lex);
+    let graded = grade(&exam, &lex);
+    Ok(Opened { read, lex, exam, graded })
+}
+
+fn tell_oddities(dir: &Path, read: &JournalRead, x: &Exam, lex: &Lexicon) {
+    let shown = dir.display();
+    if let Some(torn) = &read.torn {
+        warn(&format!("{shown}: {torn}"));
+    }
+    if !x.same_lexicon {
+        let LexiconRef { name, sha256 } = &x.header.lexicon;
+        let then = sha256.to_string();
+        warn(&format!(
+            "{shown}: recorded with lexicon {name} {}, read with {} {}: readings may differ",
+            &then[..12],
+            lex.name,
+            &lex.digest[..12]
+        ));
+    }
+    for s in &x.stray {
+        warn(&format!("{shown}: the settlement in entry {} is not applied: {}", s.seq, s.why));
+    }
+}
+
+/// The protocol of that name, when the lexicon has it.
+pub fn check_protocol(name: &str, lex: &Lexicon) -> Result<(), Failure> {
+    if lex.protocol(Some(name)).is_some() {
+        return Ok(());
+    }
+    let known: Vec<&str> = lex.protocols.iter().map(|p| p.id.as_str()).collect();
+    let near = nearest(name, known.iter().copied())
+        .map_or(String::new(), |n| format!("did you mean `{n}`? "));
+    Err(Failure::input(
+        "--protocol",
+        format!("there is no protocol `{name}` in the lexicon {}", lex.name),
+        format!("{near}protocols: {}", known.join(", ")),
+    ))
+}
+
+/// The item of that id, name or spoken name.
+pub fn item(word: &str, lex: &Lexicon) -> Result<usize, Failure> {
+    let folded = word.trim().to_lowercase();
+    let found = lex
+        .item(&folded)
+        .or_else(|| lex.items.iter().position(|i| i.name.to_lowercase() == folded))
+        .or_else(|| lex.items.iter().position(|i| i.names.contains(&folded)));
+    if let Some(i) = found {
+        return Ok(i);
+    }
+    let near = nearest(&folded, lex.items.iter().map(|i| i.id.as_str())).or_else(|| {
+        nearest(&folded, lex.items.iter().flat_map(|i| i.names.iter().map(String::as_str)))
+    });
+    let help = match near {
+        Some(n) => format!("did you mean `{n}`?"),
+        None => {
+            let holding: Vec<&str> = lex
+                .items
+                .iter()
+                .map(|i| i.id.as_str())
+                .filter(|id| folded.split([' ', '-']).any(|w| w.len() > 2 && id.contains(w)))
+                .take(8)
+                .collect();
+            match holding.is_empty() {
+                true => "`cotside lexicon items` lists all items".into(),
+                false => format!("items like it: {}", holding.join(", ")),
+            }
+        }
+    };
+    Err(Failure::input(word, "there is no item of this name", help))
+}
+
+/// The initials of whoever decides: as given by `flag`, else those in the header.
+pub fn who(flag: &str, by: Option<&str>, x: &Exam) -> Result<String, Failure> {
+    match by.map(str::trim).filter(|b| !b.is_empty()).or(x.header.by.as_deref()) {
+        Some(who) => Ok(who.to_owned()),
+        None => Err(Failure::input(
+            flag,
+            "the exam names no examiner, so it is not known who decides",
+            format!("say your initials, such as {flag} AB"),
+        )),
+    }
+}
+
+/// A settlement without a target.
+pub fn settlement(who: &str, decision: journal::Decision) -> Settlement {
+    Settlement { who: who.to_owned(), target: None, decision }
+}
+
+/// A moment on the exam clock, `m:ss` or `h:mm:ss`, in milliseconds.
+pub fn moment(text: &str) -> Option<u64> {
+    let parts: Vec<&str> = text.split(':').collect();
+    if !(2..=3).contains(&parts.len()) {
+        return None;
+    }
+    let mut seconds: u64 = 0;
+    for (k, part) in parts.iter().enumerate() {
+        let plain = !part.is_empty() && part.len() <= 5 && part.bytes().all(|b| b.is_ascii_digit());
+        let n: u64 = part.parse().ok().filter(|_| plain)?;
+        if k > 0 && n > 59 {
+            return None;
+        }
+        seconds = seconds * 60 + n;
+    }
+    Some(seconds * 1000)
+}
+
+/// Makes the folders above an exam's own.
+pub fn make_parents(exam: &Path) -> Result<(), Failure> {
+    not_a_file(exam)?;
+    match exam.parent().filter(|p| !p.as_os_str().is_empty()) {
+        Some(above) => {
+            std::fs::create_dir_all(above).map_err(|e| Failure::file(above, "make this folder", &e))
+        }
+        None => Ok(()),
+    }
+}

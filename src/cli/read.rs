@@ -1,0 +1,191 @@
+//! `cotside read`: a timed text into an exam.
+
+use std::collections::HashMap;
+use std::io::Read;
+use std::path::Path;
+use std::sync::Arc;
+
+use chrono::Local;
+use indicatif::{ProgressBar, ProgressStyle};
+
+use super::exit::{Exit, Failure, Outcome};
+use super::{ReadArgs, open, output};
+use crate::capture::{Phrase, TimedText, read_timed_text};
+use crate::gaps::gaps;
+use crate::journal::{Digest, Entry, Header, Journal, JournalError, LexiconRef, SystemClock};
+use crate::lexicon::Lexicon;
+use crate::report::words::count;
+
+/// From this many phrases on, a terminal is shown how far the reading is.
+const LONG: usize = 100;
+
+/// Runs the command.
+pub fn run(args: &ReadArgs) -> Outcome {
+    if args.append && (!args.fields.is_empty() || args.started.is_some()) {
+        return Err(Failure::input(
+            "--append",
+            "the exam has its header already",
+            "leave the header's fields out here; `cotside header` changes them",
+        ));
+    }
+    let name = args.file.display().to_string();
+    let text = read_timed_text(&name, &bytes(&args.file)?)?;
+    for w in &text.warnings {
+        output::warn(&w.to_string());
+    }
+    let (mut journal, mut phrases, last_ms) = match args.append {
+        true => taken_up(args, text.phrases.clone())?,
+        false => (begun(args)?, text.phrases.clone(), 0),
+    };
+    let again = text.phrases.len() - phrases.len();
+    write(&mut journal, &mut phrases, last_ms)?;
+    drop(journal);
+    summary(args, &text, phrases.len(), again)
+}
+
+fn bytes(file: &Path) -> Result<Vec<u8>, Failure> {
+    let mut out = Vec::new();
+    match file.as_os_str() == "-" {
+        true => std::io::stdin().lock().read_to_end(&mut out).map(|_| ()),
+        false => std::fs::read(file).map(|b| out = b),
+    }
+    .map_err(|e| Failure::file(file, "read this timed text", &e))?;
+    Ok(out)
+}
+
+/// The lexicon as the header names it.
+pub fn lexicon_ref(lex: &Lexicon) -> LexiconRef {
+    // The lexicon gives its digest as 64 hexadecimal digits; a test holds it to that.
+    let sha256 = lex.digest.parse().unwrap_or(Digest::ZERO);
+    LexiconRef { name: lex.name.clone(), sha256 }
+}
+
+/// A header with the fields given.
+pub fn header(
+    fields: &super::header::Fields,
+    started: chrono::DateTime<chrono::FixedOffset>,
+    lex: &Lexicon,
+) -> Result<Header, Failure> {
+    if let Some(p) = &fields.protocol {
+        open::check_protocol(p, lex)?;
+    }
+    let mut h = Header::new(started, lexicon_ref(lex));
+    if let Some(code) = &fields.code {
+        h.code = code.clone();
+    }
+    h.sex = fields.sex;
+    h.ga = fields.ga;
+    h.born = fields.born;
+    h.by = fields.by.clone();
+    h.protocol = fields.protocol.clone();
+    Ok(h)
+}
+
+fn begun(args: &ReadArgs) -> Result<Journal, Failure> {
+    let lex = open::lexicon(args.lexicon.as_deref(), open::DEFAULT_LEXICON)?;
+    let started = args.started.unwrap_or_else(|| Local::now().fixed_offset());
+    let header = header(&args.fields, started, &lex)?;
+    open::make_parents(&args.exam)?;
+    Journal::create(&args.exam, header, Arc::new(SystemClock::start())).map_err(|e| {
+        let exists = matches!(e, JournalError::Exists(_));
+        let mut f = Failure::from(e);
+        if exists && let Some(p) = f.problems.last_mut() {
+            p.help = Some("name another folder, or add to this exam with --append".into());
+        }
+        f
+    })
+}
+
+/// Opens the exam and leaves out the phrases it holds already.
+fn taken_up(args: &ReadArgs, phrases: Vec<Phrase>) -> Result<(Journal, Vec<Phrase>, u64), Failure> {
+    let taken = Journal::open_to_append(&args.exam, Arc::new(SystemClock::start()))?;
+    if let Some(torn) = &taken.read.torn {
+        output::warn(&format!("{}: {torn}", args.exam.display()));
+    }
+    type Key = (u64, u64, Option<u32>, Option<String>, String);
+    let key =
+        |p: &Phrase| -> Key { (p.start_ms, p.end_ms, p.line, p.speaker.clone(), p.text.clone()) };
+    let mut there: HashMap<Key, usize> = HashMap::new();
+    for line in &taken.read.lines {
+        if let Entry::Phrase(p) = &line.entry {
+            *there.entry(key(p)).or_default() += 1;
+        }
+    }
+    let fresh = phrases
+        .into_iter()
+        .filter(|p| match there.get_mut(&key(p)) {
+            Some(n) if *n > 0 => {
+                *n -= 1;
+                false
+            }
+            _ => true,
+        })
+        .collect();
+    let last_ms = taken.read.lines.last().map_or(0, |l| l.exam_ms);
+    Ok((taken.journal, fresh, last_ms))
+}
+
+fn write(journal: &mut Journal, phrases: &mut [Phrase], mut at_ms: u64) -> Result<(), Failure> {
+    // A hidden bar draws nothing; indicatif hides it by itself where there is no terminal.
+    let bar = match phrases.len() >= LONG {
+        true => ProgressBar::new(phrases.len() as u64),
+        false => ProgressBar::hidden(),
+    };
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos} of {len} phrases") {
+        bar.set_style(style);
+    }
+    for p in phrases {
+        // Entries stand in the order they were taken, and exam time never falls among them; a
+        // phrase that began before the one in front of it keeps its own times.
+        at_ms = at_ms.max(p.end_ms);
+        journal.append(at_ms, &Entry::Phrase(p.clone()))?;
+        bar.inc(1);
+    }
+    journal.append(at_ms, &Entry::End)?;
+    bar.finish_and_clear();
+    Ok(())
+}
+
+fn summary(args: &ReadArgs, text: &TimedText, taken: usize, again: usize) -> Outcome {
+    let o = open::exam(&args.exam, args.lexicon.as_deref())?;
+    let findings = o.exam.findings.len();
+    let unsettled = o.exam.unsettled().count();
+    let gaps = gaps(&o.exam, &o.lex).open().count();
+    let shown = args.exam.display();
+    let next = match unsettled {
+        0 => format!("cotside gaps {shown}"),
+        _ => format!("cotside settle {shown}"),
+    };
+    if args.json {
+        output::json(&serde_json::json!({
+            "exam": args.exam.display().to_string(),
+            "code": o.exam.header.code,
+            "format": text.format.to_string(),
+            "phrases": taken,
+            "already_there": again,
+            "findings": findings,
+            "unsettled": unsettled,
+            "gaps": gaps,
+            "next": next,
+        }))?;
+        return Ok(Exit::Ok);
+    }
+    let mut out = format!(
+        "exam {} in {shown}: {} read ({})\n",
+        o.exam.header.code,
+        count(taken, "phrase", "phrases"),
+        text.format
+    );
+    if again > 0 {
+        out +=
+            &format!("  {} already there and not taken twice\n", count(again, "phrase", "phrases"));
+    }
+    out += &format!(
+        "  {}, {unsettled} unsettled; {} open\n",
+        count(findings, "finding", "findings"),
+        count(gaps, "gap", "gaps")
+    );
+    out += &format!("next: {next}\n");
+    output::put(&out)?;
+    Ok(Exit::Ok)
+}

@@ -1,0 +1,277 @@
+//! `cotside settle`: what a person decides, each decision an entry of its own in the journal.
+
+mod walk;
+
+use std::path::Path;
+use std::sync::Arc;
+
+use super::exit::{Exit, Failure, Outcome};
+use super::{SettleArgs, open, output};
+use crate::exam::{self, Exam};
+use crate::journal::{Chosen, Decision, Entry, Journal, Settlement, SystemClock, Target};
+use crate::lexicon::Lexicon;
+use crate::problem::nearest;
+use crate::reading::types::{Finding, FindingId, Side, Status};
+use crate::report::words;
+
+/// Runs the command.
+pub fn run(args: &SettleArgs) -> Outcome {
+    let o = open::exam(&args.exam, args.lexicon.as_deref())?;
+    let who = open::who("--by", args.by.as_deref(), &o.exam)?;
+    let settlement = if let Some(seq) = args.undo {
+        no_values(args, "--undo", false)?;
+        check_undo(seq, &o)?;
+        open::settlement(&who, Decision::Undo { seq })
+    } else if let Some(item) = &args.gap {
+        no_values(args, "--gap", true)?;
+        gap(item, args, &who, &o.lex)?
+    } else if let Some(item) = &args.add {
+        add(item, args, &who, &o.lex)?
+    } else if let Some(id) = &args.id {
+        decide(id, args, &who, &o)?
+    } else {
+        no_values(args, "no finding named", false)?;
+        return walk::run(args, &who);
+    };
+    let seq = write(&args.exam, &settlement)?;
+    let after = open::exam(&args.exam, args.lexicon.as_deref())?;
+    output::put(&told(&settlement, seq, &args.exam, &after))?;
+    Ok(Exit::Ok)
+}
+
+/// Values given where none can be used are a slip worth stopping at.
+fn no_values(args: &SettleArgs, with: &str, side_fits: bool) -> Result<(), Failure> {
+    let given = [
+        ("--value", args.value.is_some()),
+        ("--number", args.number.is_some()),
+        ("--low", args.low.is_some()),
+        ("--status", args.status.is_some()),
+        ("--side", args.side.is_some() && !side_fits),
+    ];
+    match given.iter().find(|g| g.1) {
+        Some((flag, _)) => Err(Failure::input(
+            *flag,
+            format!("means nothing with {with}"),
+            "name a finding, such as 12.1, or add one with --add ITEM --at m:ss",
+        )),
+        None => Ok(()),
+    }
+}
+
+/// Appends a settlement; it is on disk when this returns.
+fn write(dir: &Path, s: &Settlement) -> Result<u64, Failure> {
+    let mut taken = Journal::open_to_append(dir, Arc::new(SystemClock::start()))?;
+    Ok(taken.journal.append_now(&Entry::Settlement(s.clone()))?)
+}
+
+fn check_undo(seq: u64, o: &open::Opened) -> Result<(), Failure> {
+    let settlements: Vec<String> = o
+        .read
+        .lines
+        .iter()
+        .filter(|l| matches!(l.entry, Entry::Settlement(_)))
+        .map(|l| l.seq.to_string())
+        .collect();
+    if settlements.contains(&seq.to_string()) {
+        return Ok(());
+    }
+    let help = match settlements.is_empty() {
+        true => "nothing was settled in this exam yet".to_owned(),
+        false => format!("settlements are in these entries: {}", settlements.join(", ")),
+    };
+    Err(Failure::input("--undo", format!("entry {seq} is no settlement"), help))
+}
+
+fn gap(word: &str, args: &SettleArgs, who: &str, lex: &Lexicon) -> Result<Settlement, Failure> {
+    let item = open::item(word, lex)?;
+    let it = &lex.items[item];
+    let side = match args.side.as_deref() {
+        None => None,
+        Some(s) if !it.sided => {
+            return Err(Failure::input(
+                "--side",
+                format!("{} has no sides, so not `{s}`", it.name),
+                "leave --side out",
+            ));
+        }
+        Some(s) => Some(side(s)?.word().to_owned()),
+    };
+    let reason = args.reason.clone().unwrap_or_default();
+    if reason.trim().is_empty() {
+        return Err(Failure::input("--reason", "the reason is blank", "say why it was not done"));
+    }
+    let reason = reason.trim().to_owned();
+    Ok(open::settlement(who, Decision::GapReason { item: it.id.clone(), side, reason }))
+}
+
+fn side(word: &str) -> Result<Side, Failure> {
+    let known = ["left", "right", "both", "midline"];
+    Side::named(word).filter(|s| *s != Side::Unstated).ok_or_else(|| {
+        let near = nearest(word, known).map_or(String::new(), |n| format!("did you mean `{n}`? "));
+        Failure::input(
+            "--side",
+            format!("there is no side `{word}`"),
+            format!("{near}sides: {}", known.join(", ")),
+        )
+    })
+}
+
+fn add(word: &str, args: &SettleArgs, who: &str, lex: &Lexicon) -> Result<Settlement, Failure> {
+    let item = open::item(word, lex)?;
+    let at = args.at.as_deref().unwrap_or_default();
+    let at_ms = open::moment(at).ok_or_else(|| {
+        Failure::input(
+            "--at",
+            format!("`{at}` is no moment"),
+            "write minutes and seconds, such as 4:36",
+        )
+    })?;
+    let blank = Chosen {
+        item: lex.items[item].id.clone(),
+        side: None,
+        value: None,
+        number: None,
+        low: None,
+        high: None,
+        unit: None,
+        status: Status::Observed.word().into(),
+    };
+    let chosen = filled(blank, args, lex)?;
+    Ok(open::settlement(who, Decision::Add { chosen, at_ms }))
+}
+
+fn decide(
+    word: &str,
+    args: &SettleArgs,
+    who: &str,
+    o: &open::Opened,
+) -> Result<Settlement, Failure> {
+    let id = parse_id(word)?;
+    let standing = o.exam.finding(id).ok_or_else(|| no_such(word, id, &o.exam))?;
+    let target = Some(Target { phrase: id.phrase, index: id.index });
+    let decision = match args.not_a_finding {
+        true => Decision::NotAFinding,
+        false => Decision::Choose(filled(as_read(&standing.finding, &o.lex), args, &o.lex)?),
+    };
+    Ok(Settlement { who: who.to_owned(), target, decision })
+}
+
+fn parse_id(word: &str) -> Result<FindingId, Failure> {
+    let parsed = word.split_once('.').and_then(|(p, i)| Some((p.parse().ok()?, i.parse().ok()?)));
+    match parsed {
+        Some((phrase, index)) => Ok(FindingId { phrase, index }),
+        None => Err(Failure::input(
+            word,
+            "this is no finding's number",
+            "give phrase and place as `cotside show` prints them, such as 12.1; \
+             to add a finding, use --add ITEM --at m:ss",
+        )),
+    }
+}
+
+fn no_such(word: &str, id: FindingId, x: &Exam) -> Failure {
+    if let Some(g) = x.gone.iter().find(|g| g.finding.id == id) {
+        let by = g.by.map_or(String::new(), |by| format!(", see {by}"));
+        return Failure::input(
+            word,
+            format!("this finding stands no longer{by}"),
+            "settle the one that stands, or take a settlement back with --undo ENTRY",
+        );
+    }
+    let open: Vec<String> = x.unsettled().map(|s| s.finding.id.to_string()).collect();
+    let help = match open.is_empty() {
+        true => "nothing is unsettled; `cotside explain EXAM` shows the numbers".to_owned(),
+        false => format!("unsettled: {}", open.join(", ")),
+    };
+    Failure::input(word, "there is no finding of this number", help)
+}
+
+/// A finding as it was read, as a choice to start from. A side that was not said stays open.
+fn as_read(f: &Finding, lex: &Lexicon) -> Chosen {
+    Chosen {
+        item: lex.items[f.item].id.clone(),
+        side: f.side.filter(|s| *s != Side::Unstated).map(|s| s.word().to_owned()),
+        value: f.value.clone(),
+        number: f.number,
+        low: f.range.map(|r| r.0),
+        high: f.range.map(|r| r.1),
+        unit: f.unit.clone(),
+        status: f.status.word().to_owned(),
+    }
+}
+
+/// The choice with what the command line gives instead, checked against the lexicon.
+fn filled(mut c: Chosen, args: &SettleArgs, lex: &Lexicon) -> Result<Chosen, Failure> {
+    if let Some(s) = &args.side {
+        c.side = Some(side(s)?.word().to_owned());
+    }
+    if let Some(v) = &args.value {
+        c.value = Some(v.clone());
+    }
+    if args.number.is_some() {
+        (c.number, c.low, c.high) = (args.number, None, None);
+    }
+    if args.low.is_some() {
+        (c.number, c.low, c.high) = (None, args.low, args.high);
+    }
+    let any_value = args.value.is_some() || args.number.is_some() || args.low.is_some();
+    match &args.status {
+        Some(s) => s.clone_into(&mut c.status),
+        // A value given for what was read as not done is an observation.
+        None if any_value => Status::Observed.word().clone_into(&mut c.status),
+        None => {}
+    }
+    checked(c, lex)
+}
+
+/// Drops what does not go with the status, and checks the rest.
+fn checked(mut c: Chosen, lex: &Lexicon) -> Result<Chosen, Failure> {
+    if c.status != Status::Observed.word() {
+        (c.value, c.number, c.low, c.high, c.unit) = (None, None, None, None, None);
+    } else if c.number.is_none() && c.low.is_none() {
+        c.unit = None;
+    }
+    exam::build::check_chosen(&c, lex).map_err(|why| {
+        let item = &c.item;
+        Failure::input("settle", why, format!("`cotside lexicon items {item}` lists what it takes"))
+    })?;
+    Ok(c)
+}
+
+/// What was decided, in words, and how to take it back.
+fn told(s: &Settlement, seq: u64, exam: &Path, after: &open::Opened) -> String {
+    let what = match (&s.decision, s.target) {
+        (Decision::Choose(_), Some(t)) => {
+            let id = FindingId { phrase: t.phrase, index: t.index };
+            match after.exam.finding(id) {
+                Some(f) => format!("settled [{id}]: {}", words::finding(&f.finding, &after.lex)),
+                None => format!("settled [{id}]"),
+            }
+        }
+        (Decision::NotAFinding, Some(t)) => {
+            format!("settled [{}.{}]: no finding", t.phrase, t.index)
+        }
+        (Decision::Add { chosen, at_ms }, _) => {
+            let id = FindingId { phrase: seq, index: 1 };
+            match after.exam.finding(id) {
+                Some(f) => format!(
+                    "added at {}: {}",
+                    words::clock(*at_ms),
+                    words::finding(&f.finding, &after.lex)
+                ),
+                None => format!("added: {}", chosen.item),
+            }
+        }
+        (Decision::GapReason { item, side, reason }, _) => {
+            let side = side.as_deref().map_or(String::new(), |s| format!(", {s}"));
+            format!("reason for {item}{side}: {reason}")
+        }
+        (Decision::Undo { seq }, _) => format!("entry {seq} no longer holds"),
+        _ => "settled".into(),
+    };
+    format!(
+        "{what} (by {}, entry {seq})\nto take it back: cotside settle {} --undo {seq}\n",
+        s.who,
+        exam.display()
+    )
+}

@@ -1,0 +1,238 @@
+//! Why each reading: the words, what was made of them, what was set aside, and the sources.
+
+use std::fmt::Write;
+
+use super::style::{ASK, DIM, HEAD, paint};
+use super::words;
+use crate::exam::{Event, Exam, How};
+use crate::grade::{Grade, Graded, expectation};
+use crate::lexicon::model::{ItemId, Lexicon};
+use crate::reading::types::{Finding, FindingId};
+
+/// What to explain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum About {
+    /// Every phrase.
+    Everything,
+    /// The phrases that speak of an item.
+    Item(ItemId),
+    /// The phrase said at, or last before, a moment on the exam clock (milliseconds).
+    Moment(u64),
+    /// One phrase, by its number in the journal.
+    Phrase(u64),
+}
+
+/// The phrases that are meant.
+pub fn matching(x: &Exam, about: About) -> Vec<&Event> {
+    match about {
+        About::Everything => x.timeline.iter().collect(),
+        About::Phrase(seq) => x.event(seq).into_iter().collect(),
+        About::Moment(ms) => {
+            // A moment is asked for in whole seconds, so all that began in that second is meant.
+            let last = x.timeline.iter().filter(|e| e.phrase.start_ms / 1000 <= ms / 1000);
+            let Some(start) = last.map(|e| e.phrase.start_ms).max() else { return Vec::new() };
+            x.timeline.iter().filter(|e| e.phrase.start_ms / 1000 == start / 1000).collect()
+        }
+        About::Item(item) => {
+            let fate: Vec<u64> = x
+                .gone
+                .iter()
+                .filter(|g| g.finding.item == item)
+                .map(|g| g.at_seq)
+                .chain(x.of(item).flat_map(|s| s.phrases.iter().copied()))
+                .collect();
+            x.timeline
+                .iter()
+                .filter(|e| {
+                    e.reading.findings.iter().any(|f| f.item == item)
+                        || e.reading.announced.contains(&item)
+                        || e.reading.deferred.iter().any(|d| d.item == item)
+                        || fate.contains(&e.seq)
+                })
+                .collect()
+        }
+    }
+}
+
+/// The explanation in words.
+pub fn explain(x: &Exam, lex: &Lexicon, graded: &Graded, about: About) -> String {
+    let mut out = String::new();
+    let events = matching(x, about);
+    for (k, e) in events.iter().enumerate() {
+        if k > 0 {
+            out.push('\n');
+        }
+        phrase(&mut out, x, lex, graded, e);
+    }
+    let items: Vec<ItemId> = match about {
+        About::Item(i) => vec![i],
+        About::Everything => Vec::new(),
+        _ => {
+            let mut items: Vec<ItemId> = events
+                .iter()
+                .flat_map(|e| e.reading.findings.iter().map(|f| f.item))
+                .chain(events.iter().flat_map(|e| e.reading.announced.iter().copied()))
+                .collect();
+            items.sort_unstable();
+            items.dedup();
+            items
+        }
+    };
+    for i in items {
+        out.push('\n');
+        item(&mut out, lex, i);
+    }
+    out
+}
+
+fn row(out: &mut String, label: &str, text: &str) {
+    let label = format!("  {label:<10}");
+    let _ = writeln!(out, "{}{}", paint(DIM, &label), words::wrap(text, 88, 12));
+}
+
+fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event) {
+    let place = match e.phrase.line {
+        Some(l) => format!("phrase {}, input line {l}", e.seq),
+        None => format!("phrase {}", e.seq),
+    };
+    let quoted = format!("\"{}\"", printable(&e.phrase.text));
+    let _ = writeln!(
+        out,
+        "{}  {}  {}",
+        words::clock(e.phrase.start_ms),
+        paint(HEAD, &quoted),
+        paint(DIM, &place)
+    );
+    if e.paused {
+        row(out, "", "said while the log was paused: kept, not read");
+        return;
+    }
+    let r = &e.reading;
+    for f in &r.findings {
+        row(out, "read", &format!("{} [{}]", words::finding(f, lex), f.id));
+        row(out, "why", &f.why);
+        for d in &f.doubts {
+            let label = format!("  {:<10}", "doubt");
+            let _ = writeln!(out, "{}{d}", paint(ASK, &label));
+        }
+        row(out, "now", &fate(x, lex, f.id));
+        row(out, "expected", &expected(f, graded, x, lex));
+    }
+    for s in &r.strikes {
+        row(out, "strikes", &format!("[{}] by \"{}\"", s.target, s.words));
+    }
+    for (id, said) in &r.maybe_struck {
+        row(out, "strikes?", &format!("perhaps [{id}], by \"{said}\""));
+    }
+    for s in &r.states {
+        let how = if s.implied { " (implied)" } else { "" };
+        row(out, "state", &format!("{}{how}", words::state_name(s.state, lex)));
+    }
+    let plain = |list: &[ItemId]| {
+        list.iter().map(|&i| words::subject(i, None, lex)).collect::<Vec<_>>().join(", ")
+    };
+    if !r.announced.is_empty() {
+        row(out, "announced", &plain(&r.announced));
+    }
+    if !r.deferred.is_empty() {
+        row(out, "for later", &plain(&r.deferred.iter().map(|d| d.item).collect::<Vec<_>>()));
+    }
+    if !r.sections.is_empty() {
+        let names: Vec<&str> = r.sections.iter().map(|&s| lex.sections[s].name.as_str()).collect();
+        row(out, "section", &names.join(", "));
+    }
+    if !r.controls.is_empty() {
+        row(out, "command", &r.controls.join(", "));
+    }
+    for s in &r.set_aside {
+        row(out, "set aside", s);
+    }
+    if !r.leftover.is_empty() {
+        row(out, "left over", &r.leftover.join(" "));
+    }
+    let nothing = r.findings.is_empty()
+        && r.strikes.is_empty()
+        && r.states.is_empty()
+        && r.announced.is_empty()
+        && r.deferred.is_empty()
+        && r.sections.is_empty()
+        && r.controls.is_empty();
+    if nothing {
+        row(out, "read", "no finding");
+    }
+}
+
+/// What became of a finding.
+fn fate(x: &Exam, lex: &Lexicon, id: FindingId) -> String {
+    if let Some(s) = x.finding(id) {
+        return match (&s.settled_by, s.finding.is_sure()) {
+            (Some(who), _) => {
+                format!("stands, settled by {who}: {}", words::finding(&s.finding, lex))
+            }
+            (None, true) => format!("stands: {}", words::finding(&s.finding, lex)),
+            // What came later may have narrowed the side or added a doubt.
+            (None, false) => format!(
+                "unsettled: {}: {}",
+                words::finding(&s.finding, lex),
+                words::doubts(&s.finding)
+            ),
+        };
+    }
+    if let Some(g) = x.gone.iter().find(|g| g.finding.id == id) {
+        let how = match g.how {
+            How::Corrected => "corrected",
+            How::Struck => "taken back",
+            How::Superseded => "said again later",
+            How::Settled => "settled by a person",
+        };
+        return match g.by {
+            Some(by) => format!("stands no longer: {how}, see [{by}]"),
+            None => format!("stands no longer: {how} in entry {}", g.at_seq),
+        };
+    }
+    // A repeat that agreed, or a trial that did not count, lives on in another finding.
+    match x.findings.iter().find(|s| s.phrases.contains(&id.phrase)) {
+        Some(s) => format!("part of [{}]: {}", s.finding.id, words::finding(&s.finding, lex)),
+        None => "part of a finding that stands no longer".into(),
+    }
+}
+
+/// What the lexicon expects of the finding's value, with its source, and how it is graded here.
+fn expected(f: &Finding, graded: &Graded, x: &Exam, lex: &Lexicon) -> String {
+    let rule = match expectation(f, lex) {
+        Ok((e, basis)) => format!("{}, by {}", words::grade(e.into()), lex.cite(basis)),
+        Err(why) => why.text().to_owned(),
+    };
+    let here = x.findings.iter().position(|s| s.finding.id == f.id);
+    match here.and_then(|k| graded.grades.get(k)) {
+        Some(Grade::Ungraded(why)) if why.text() != rule => {
+            format!("{rule}; ungraded here: {}", why.text())
+        }
+        _ => rule,
+    }
+}
+
+fn item(out: &mut String, lex: &Lexicon, i: ItemId) {
+    let it = &lex.items[i];
+    let _ = writeln!(out, "{}  {}", paint(HEAD, &it.name), paint(DIM, &it.id));
+    if !it.rule.is_empty() {
+        row(out, "rule", &it.rule);
+    }
+    if let Some(h) = &it.hold {
+        let text = format!(
+            "{} s; shorter than {} s is flagged",
+            words::number(h.seconds),
+            words::number(h.at_least)
+        );
+        row(out, "hold", &text);
+    }
+    if !it.valid_states.is_empty() {
+        row(out, "judged in", &words::valid_states(i, lex));
+    }
+    row(out, "source", &lex.cite(&it.basis));
+}
+
+/// Text that came from outside, safe to show on a terminal.
+pub fn printable(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+}

@@ -1,0 +1,208 @@
+//! The exam for other programs: one JSON object, kept to by `exam.schema.json` beside this file.
+//!
+//! Ids and codes are the lexicon's; times are milliseconds on the exam clock, wall times RFC 3339.
+
+use serde_json::{Value, json};
+
+use crate::exam::{Exam, Gone, How, Standing, Trial};
+use crate::gaps::{Gap, GapKind, Gaps};
+use crate::grade::Graded;
+use crate::journal::Sex;
+use crate::lexicon::Lexicon;
+use crate::reading::types::{Finding, Side};
+
+use super::words;
+
+/// The JSON Schema (draft 2020-12) that exports keep to.
+pub const SCHEMA: &str = include_str!("exam.schema.json");
+
+/// The whole exam.
+pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps) -> Value {
+    let findings: Vec<Value> = x
+        .findings
+        .iter()
+        .enumerate()
+        .map(|(k, s)| {
+            finding(s, graded.grades.get(k).map_or("ungraded", |g| words::grade(*g)), lex)
+        })
+        .collect();
+    let states: Vec<Value> = x
+        .states
+        .iter()
+        .map(|s| {
+            json!({
+                "state": lex.states[s.state].code,
+                "from_ms": s.from_ms,
+                "to_ms": s.to_ms,
+                "implied": s.implied,
+                "phrase": s.seq,
+                "line": x.event(s.seq).and_then(|e| e.phrase.line),
+            })
+        })
+        .collect();
+    let corrections: Vec<Value> = x.gone.iter().filter_map(|g| correction(g, x, lex)).collect();
+    let unsettled: Vec<Value> = x.unsettled().map(|s| unsettled(s, x, lex)).collect();
+    json!({
+        "exam": exam(x, lex, graded, g),
+        "findings": findings,
+        "states": states,
+        "gaps": g.list.iter().map(|g| gap(g, lex)).collect::<Vec<_>>(),
+        "corrections": corrections,
+        "unsettled": unsettled,
+    })
+}
+
+/// The gaps alone, with whether the protocol is met.
+pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps) -> Value {
+    let times: Vec<Value> = x
+        .section_times
+        .iter()
+        .map(|t| json!({ "section": lex.sections[t.section].id, "ms": t.ms }))
+        .collect();
+    json!({
+        "exam": x.header.code,
+        "protocol": g.protocol_id,
+        "met": g.met,
+        "required": g.required,
+        "done": g.done,
+        "with_reason": g.with_reason,
+        "gaps": g.list.iter().map(|g| gap(g, lex)).collect::<Vec<_>>(),
+        "section_times": times,
+    })
+}
+
+fn exam(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps) -> Value {
+    let h = &x.header;
+    let a = &graded.ages;
+    json!({
+        "code": h.code,
+        "started": h.started.to_rfc3339(),
+        "duration_ms": x.end_ms,
+        "ended": x.ended,
+        "sex": h.sex.map(|s| match s { Sex::Female => "f", Sex::Male => "m" }),
+        "born": h.born.map(|b| b.to_rfc3339()),
+        "ga": h.ga.map(|ga| ga.to_string()),
+        "by": h.by,
+        "protocol": g.protocol_id,
+        "protocol_met": g.met,
+        "ages": {
+            "hours": a.hours,
+            "days": a.days,
+            "postmenstrual": a.postmenstrual.map(|(w, d)| format!("{w}+{d}")),
+            "corrected_days": a.corrected_days,
+            "text": a.text(lex.gestation),
+        },
+        "lexicon": {
+            "name": lex.name,
+            "version": lex.version,
+            "sha256": lex.digest,
+            "as_recorded": x.same_lexicon,
+        },
+        "tool": h.tool,
+        "phrases": x.timeline.len(),
+    })
+}
+
+fn side(s: Option<Side>) -> Option<&'static str> {
+    s.map(Side::word)
+}
+
+fn finding(s: &Standing, grade: &str, lex: &Lexicon) -> Value {
+    let f = &s.finding;
+    json!({
+        "item": lex.items[f.item].id,
+        "side": side(f.side),
+        "status": f.status.word(),
+        "value": f.value,
+        "number": f.number,
+        "unit": f.unit,
+        "low": f.range.map(|r| r.0),
+        "high": f.range.map(|r| r.1),
+        "trials": s.trials.iter().map(trial).collect::<Vec<_>>(),
+        "state": s.state.map(|k| &lex.states[k].code),
+        "at_ms": f.at_ms,
+        "until_ms": s.until_ms,
+        "certainty": if f.is_sure() { "sure" } else { "unsettled" },
+        "grade": grade,
+        "phrases": s.phrases,
+        "line": s.line,
+        "why": f.why,
+    })
+}
+
+fn trial(t: &Trial) -> Value {
+    json!({
+        "status": t.status.word(),
+        "value": t.value,
+        "number": t.number,
+        "low": t.range.map(|r| r.0),
+        "high": t.range.map(|r| r.1),
+        "at_ms": t.at_ms,
+    })
+}
+
+fn gap(g: &Gap, lex: &Lexicon) -> Value {
+    let kind = serde_json::to_value(g.kind).unwrap_or(Value::Null);
+    // Kinds about a field of the header carry the field; here it stands beside the kind.
+    let (kind, field) = match (&g.kind, kind) {
+        (GapKind::HeaderMissing(_) | GapKind::HeaderWrong(_), Value::Object(o)) => {
+            o.into_iter().next().map_or((Value::Null, Value::Null), |(k, v)| (Value::String(k), v))
+        }
+        (_, kind) => (kind, Value::Null),
+    };
+    json!({
+        "kind": kind,
+        "field": field,
+        "item": g.item.map(|i| &lex.items[i].id),
+        "side": side(g.side),
+        "reason": g.reason,
+        "text": g.text,
+        "settle": if g.settle.is_empty() { None } else { Some(&g.settle) },
+        "open": g.open,
+    })
+}
+
+fn worth(f: &Finding) -> Value {
+    json!({
+        "side": side(f.side),
+        "status": f.status.word(),
+        "value": f.value,
+        "number": f.number,
+        "unit": f.unit,
+        "low": f.range.map(|r| r.0),
+        "high": f.range.map(|r| r.1),
+    })
+}
+
+fn correction(g: &Gone, x: &Exam, lex: &Lexicon) -> Option<Value> {
+    let how = match g.how {
+        How::Corrected => "corrected",
+        How::Struck => "struck",
+        How::Settled => "settled",
+        // A repeat is among the trials.
+        How::Superseded => return None,
+    };
+    let event = x.event(g.at_seq);
+    Some(json!({
+        "item": lex.items[g.finding.item].id,
+        "how": how,
+        "old": worth(&g.finding),
+        "new": g.by.and_then(|id| x.named(id)).map(worth),
+        "entry": g.at_seq,
+        "at_ms": event.map(|e| e.phrase.start_ms),
+        "line": event.and_then(|e| e.phrase.line),
+    }))
+}
+
+fn unsettled(s: &Standing, x: &Exam, lex: &Lexicon) -> Value {
+    let f = &s.finding;
+    json!({
+        "id": f.id.to_string(),
+        "item": lex.items[f.item].id,
+        "side": side(f.side),
+        "doubts": f.doubts.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        "words": x.event(f.id.phrase).map(|e| &e.phrase.text),
+        "at_ms": f.at_ms,
+        "line": s.line,
+    })
+}

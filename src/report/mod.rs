@@ -1,0 +1,12 @@
+//! The exam in words: for the terminal, for the chart, for other programs.
+//!
+//! This room computes no medicine: it words what `exam`, `grade` and `gaps` found. Everything here
+//! is a pure function of its arguments and gives text; writing it anywhere is the caller's matter.
+
+pub mod echo;
+pub mod explain;
+pub mod json;
+pub mod note;
+pub mod style;
+pub mod text;
+pub mod words;

@@ -1,0 +1,265 @@
+//! The words that all reports share: times, sides, values with their units.
+
+use crate::exam::{Exam, Standing, Trial};
+use crate::grade::Grade;
+use crate::journal::Header;
+use crate::lexicon::Lexicon;
+use crate::reading::types::{Finding, FindingId, Side, Status};
+
+/// A moment on the exam clock, `m:ss` or `h:mm:ss`, cut to whole seconds.
+pub fn clock(ms: u64) -> String {
+    let s = ms / 1000;
+    let (h, m, s) = (s / 3600, s / 60 % 60, s % 60);
+    if h > 0 { format!("{h}:{m:02}:{s:02}") } else { format!("{m}:{s:02}") }
+}
+
+/// A length of time in words, such as `6 s` or `2 min 10 s`.
+pub fn duration(ms: u64) -> String {
+    let s = (ms + 500) / 1000;
+    match (s / 60, s % 60) {
+        (0, s) => format!("{s} s"),
+        (m, 0) => format!("{m} min"),
+        (m, s) => format!("{m} min {s} s"),
+    }
+}
+
+/// A number as people write it: no more decimals than it needs.
+pub fn number(n: f64) -> String {
+    let text = format!("{n:.3}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// A number or range with its unit, `34.6 cm` or `80 to 90°`.
+pub fn quantity(f: &Finding, lex: &Lexicon) -> Option<String> {
+    let unit = f.unit.as_deref().map_or("", |u| {
+        lex.units.iter().find(|known| known.id == u).map_or(u, |known| known.say.as_str())
+    });
+    match (f.number, f.range) {
+        (Some(n), _) => Some(format!("{}{unit}", number(n))),
+        (None, Some((a, b))) => Some(format!("{} to {}{unit}", number(a), number(b))),
+        _ => None,
+    }
+}
+
+/// The value in words, the unit behind a number, the reason behind what was not done.
+pub fn value(f: &Finding, lex: &Lexicon) -> String {
+    let because = |text: &str| match &f.reason {
+        Some(r) => format!("{text} ({r})"),
+        None => text.to_owned(),
+    };
+    match f.status {
+        Status::NotObtained => return because("not obtained"),
+        Status::Skipped => return because("not done"),
+        Status::Observed => {}
+    }
+    let item = &lex.items[f.item];
+    let parts: Vec<String> =
+        f.value.iter().map(|v| item.say(v).to_owned()).chain(quantity(f, lex)).collect();
+    if parts.is_empty() { "no value".to_owned() } else { parts.join(", ") }
+}
+
+/// One trial in words.
+pub fn trial(t: &Trial, of: &Finding, lex: &Lexicon) -> String {
+    let f = Finding {
+        value: t.value.clone(),
+        number: t.number,
+        range: t.range,
+        status: t.status,
+        reason: None,
+        ..of.clone()
+    };
+    value(&f, lex)
+}
+
+/// The side in words, for a column of its own.
+pub fn side(side: Option<Side>) -> &'static str {
+    match side {
+        None => "",
+        Some(Side::Both) => "both",
+        Some(Side::Unstated) => "not said",
+        Some(s) => s.word(),
+    }
+}
+
+/// The item's name as it stands in a sentence.
+pub fn item(item: usize, lex: &Lexicon) -> String {
+    let it = &lex.items[item];
+    if it.proper { it.name.clone() } else { lower_first(&it.name) }
+}
+
+/// Item and side as one says them: `right arm recoil`, `arm recoil on both sides`.
+pub fn subject(item: usize, side: Option<Side>, lex: &Lexicon) -> String {
+    let name = self::item(item, lex);
+    match side {
+        Some(s @ (Side::Left | Side::Right)) => format!("{} {name}", s.word()),
+        Some(Side::Both) => format!("{name}, both sides"),
+        Some(Side::Midline) => format!("{name}, midline"),
+        Some(Side::Unstated) | None => name,
+    }
+}
+
+/// A whole finding in one line: `right arm recoil: brisk`.
+pub fn finding(f: &Finding, lex: &Lexicon) -> String {
+    format!("{}: {}", subject(f.item, f.side, lex), value(f, lex))
+}
+
+/// Doubts in words.
+pub fn doubts(f: &Finding) -> String {
+    crate::exam::build::doubts(f)
+}
+
+/// A finding's name for people and for the command line: `25.1`.
+pub fn id(id: FindingId) -> String {
+    id.to_string()
+}
+
+/// The name of the state, or nothing.
+pub fn state(s: &Standing, lex: &Lexicon) -> String {
+    s.state.map_or(String::new(), |k| state_name(k, lex))
+}
+
+/// A state as it stands in a sentence, without what its name explains in brackets.
+pub fn state_name(state: usize, lex: &Lexicon) -> String {
+    let name = lex.states[state].name.as_str();
+    lower_first(name.split(" (").next().unwrap_or(name))
+}
+
+/// The states in which an item can be judged, in a list.
+pub fn valid_states(item: usize, lex: &Lexicon) -> String {
+    let names: Vec<String> =
+        lex.items[item].valid_states.iter().map(|&s| state_name(s, lex)).collect();
+    list(&names)
+}
+
+/// The first letter small, unless the word is all capitals or a proper name by its second letter.
+///
+/// Item names begin with a capital in the lexicon, and stand in the middle of a sentence here.
+pub fn lower_first(text: &str) -> String {
+    let mut chars = text.chars();
+    match (chars.next(), text.chars().nth(1)) {
+        (Some(a), Some(b)) if !b.is_uppercase() => a.to_lowercase().chain(chars).collect(),
+        _ => text.to_owned(),
+    }
+}
+
+/// The first letter large.
+pub fn upper_first(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
+}
+
+/// The word for a grade.
+pub fn grade(g: Grade) -> &'static str {
+    match g {
+        Grade::Expected => "expected",
+        Grade::Borderline => "borderline",
+        Grade::Outside => "outside",
+        Grade::Ungraded(_) => "ungraded",
+    }
+}
+
+/// `1 finding`, `3 findings`.
+pub fn count(n: usize, one: &str, many: &str) -> String {
+    if n == 1 { format!("1 {one}") } else { format!("{n} {many}") }
+}
+
+/// Words in a list: `a`, `a and b`, `a, b and c`.
+pub fn list(words: &[String]) -> String {
+    match words {
+        [] => String::new(),
+        [one] => one.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
+}
+
+/// The facts of the header that are told, and those that are not, in words. Gestational age goes
+/// with the ages.
+pub fn header(h: &Header) -> (Vec<String>, Vec<&'static str>) {
+    let (mut told, mut missing) = (Vec::new(), Vec::new());
+    match &h.by {
+        Some(by) => told.push(format!("examiner {by}")),
+        None => missing.push("examiner"),
+    }
+    match h.sex {
+        Some(crate::journal::Sex::Female) => told.push("female".into()),
+        Some(crate::journal::Sex::Male) => told.push("male".into()),
+        None => missing.push("sex"),
+    }
+    match h.born {
+        Some(born) => told.push(format!("born {}", wall(&born))),
+        None => missing.push("time of birth"),
+    }
+    (told, missing)
+}
+
+/// The protocol's name for people.
+pub fn protocol(x: &Exam, lex: &Lexicon) -> String {
+    match lex.protocol(x.header.protocol.as_deref()) {
+        Some(p) => p.name.clone(),
+        None => x.header.protocol.clone().unwrap_or_else(|| "no protocol".into()),
+    }
+}
+
+/// A wall time for people, with its offset.
+pub fn wall(t: &chrono::DateTime<chrono::FixedOffset>) -> String {
+    t.format("%Y-%m-%d %H:%M %:z").to_string()
+}
+
+/// Breaks text at blanks so that no line is longer than `width` characters, where words allow.
+///
+/// Later lines are indented by `indent` blanks.
+pub fn wrap(text: &str, width: usize, indent: usize) -> String {
+    let mut out = String::new();
+    let mut used = 0;
+    for word in text.split_whitespace() {
+        let len = word.chars().count();
+        if used > 0 && used + 1 + len > width {
+            out.push('\n');
+            out.push_str(&" ".repeat(indent));
+            used = indent;
+        } else if used > 0 {
+            out.push(' ');
+            used += 1;
+        }
+        out.push_str(word);
+        used += len;
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_minutes_and_seconds_until_the_first_hour_is_full() {
+        assert_eq!(clock(0), "0:00");
+        assert_eq!(clock(65_999), "1:05");
+        assert_eq!(clock(3_600_000), "1:00:00");
+    }
+
+    #[test]
+    fn numbers_carry_no_needless_decimals() {
+        assert_eq!(number(90.0), "90");
+        assert_eq!(number(34.6), "34.6");
+        assert_eq!(number(0.0), "0");
+        assert_eq!(number(100.0), "100");
+    }
+
+    #[test]
+    fn wrapped_lines_keep_to_the_width_and_lose_no_word() {
+        let text = "one two three four five six seven eight nine ten";
+        let wrapped = wrap(text, 12, 2);
+        assert!(wrapped.lines().all(|l| l.chars().count() <= 12), "{wrapped}");
+        let back: Vec<&str> = wrapped.split_whitespace().collect();
+        assert_eq!(back.join(" "), text);
+        assert!(wrapped.lines().skip(1).all(|l| l.starts_with("  ")));
+    }
+
+    #[test]
+    fn abbreviations_keep_their_capitals() {
+        assert_eq!(lower_first("Arm recoil"), "arm recoil");
+        assert_eq!(lower_first("CSF leak"), "CSF leak");
+        assert_eq!(lower_first(""), "");
+    }
+}
