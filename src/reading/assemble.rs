@@ -197,7 +197,15 @@ pub fn resolve(
     }
     // The whole stretch first, then what it holds.
     from_hits(&atom.hits, item, negated, lex)
-        .or_else(|| atom.inner.iter().find_map(|h| from_hits(&[*h], item, negated, lex)))
+        .or_else(|| {
+            // "not a flicker" as a whole is no "flicker".
+            let first = cut.tokens[atom.from].surface.as_str();
+            let denied = ["no", "not", "without", "never", "nothing"].contains(&first);
+            atom.inner
+                .iter()
+                .filter(|h| !denied || h.from == atom.from)
+                .find_map(|h| from_hits(&[*h], item, negated, lex))
+        })
         .map(|mut j| {
             if j.by_sound.is_none() {
                 j.by_sound.clone_from(&atom.by_sound);

@@ -50,6 +50,9 @@ pub struct Cut {
     pub atoms: Vec<Atom>,
     /// Tokens that belong to no atom, are no filler and no ordinary talk.
     pub unknown: Vec<usize>,
+    /// Words that cast doubt on what was said last: first and one past the last token. They stand
+    /// beside the atoms and take no words from them.
+    pub second_thoughts: Vec<(usize, usize)>,
 }
 
 impl Atom {
@@ -181,7 +184,12 @@ fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
                 && !talk.iter().any(|(a, b)| (*a..*b).contains(&i))
         })
         .collect();
-    Cut { tokens, groups, sentences, ends, atoms, unknown }
+    let second_thoughts = hits
+        .iter()
+        .filter(|h| lex.matcher.meaning(h) == Meaning::Family(Family::SecondThoughts))
+        .map(|h| (h.from, h.to))
+        .collect();
+    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts }
 }
 
 /// Chooses the stretches that together explain the text best: long ones first, since a longer
@@ -192,7 +200,9 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
     for h in hits {
         let m = lex.matcher.meaning(h);
         // One word of ordinary talk explains nothing; a set phrase ("good morning") does.
-        if m == Meaning::Family(Family::Talk) && h.words < 2 {
+        if m == Meaning::Family(Family::Talk) && h.words < 2
+            || m == Meaning::Family(Family::SecondThoughts)
+        {
             continue;
         }
         let words = u32::try_from(h.words).unwrap_or(u32::MAX).min(30);

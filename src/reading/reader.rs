@@ -41,6 +41,8 @@ pub struct Reader<'a> {
     history: Vec<Finding>,
     /// Findings of the last phrase that had any.
     last: Vec<FindingId>,
+    /// The same before the phrase at hand.
+    last_before: Vec<FindingId>,
     last_reason: Option<String>,
     numbering: Option<usize>,
     units_known: HashSet<ItemId>,
@@ -81,6 +83,7 @@ impl<'a> Reader<'a> {
             again: false,
             history: Vec::new(),
             last: Vec::new(),
+            last_before: Vec::new(),
             last_reason: None,
             numbering: None,
             units_known: HashSet::new(),
@@ -114,6 +117,7 @@ impl<'a> Reader<'a> {
         share_lists(&mut segs, &cut, lex);
         share_forward(&mut segs, &cut, lex);
 
+        self.last_before.clone_from(&self.last);
         let mut claims: Vec<Claim> = Vec::new();
         let strikes: Vec<usize> = (0..cut.atoms.len())
             .filter(|&i| {
@@ -150,10 +154,23 @@ impl<'a> Reader<'a> {
                 add_claim(&mut claims, c, &cut, lex);
             }
         }
+        // "No head lag, no vertical suspension, no stepping, can't come off the mattress."
+        let omitted = claims.iter().any(|c| {
+            c.doubts.contains(&Doubt::AbsentOrNotDone)
+                || (c.status == Status::Skipped && c.why.contains(": \"no "))
+        });
+        if omitted {
+            for c in claims.iter_mut().filter(|c| c.judged.matched.starts_with("no ")) {
+                if !c.doubts.contains(&Doubt::AbsentOrNotDone) {
+                    c.doubts.push(Doubt::AbsentOrNotDone);
+                }
+            }
+        }
         self.take_back(&cut, &taken, &segs, &strikes, seq, &mut claims, &mut reading);
         self.swap(&cut, &taken, &mut claims);
         self.other_side(&cut, &taken, &segs, &mut claims);
         self.finish(seq, phrase, &cut, claims, &mut reading);
+        self.second_thoughts(&cut, &taken, &mut reading);
         self.remember(phrase, &cut, &taken, &segs, &cut_up.mentioned, &mut reading);
         reading.at_hand = self.items.first().copied();
         reading.leftover = cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
@@ -488,6 +505,26 @@ impl<'a> Reader<'a> {
         if judged.denied {
             return None;
         }
+        // "No nystagmus with it" says nothing against what was found.
+        let had = self.history.iter().any(|f| {
+            f.item == n.item && f.status == Status::Observed
+        }) || before.iter().any(|c| c.item == n.item);
+        if seg.at_hand && judged.yields && had && !p.corrected && p.side.is_none() {
+            return None;
+        }
+        // "Exchange left with, no, leave it, it was good so."
+        if seg.at_hand
+            && judged.stated
+            && (has_family(cut, taken, Family::Correct, lex)
+                || has_family(cut, taken, Family::But, lex)
+                || !cut.unknown.is_empty())
+        {
+            return None;
+        }
+        // "Nothing high-pitched there, a strong cry": the phrase names another item.
+        if seg.at_hand && judged.by_concept && had && p.side.is_none() && names_other(cut, n.item, lex) {
+            return None;
+        }
         // A bare "fine" or "nothing" about an item that has had its judgement is talk.
         if seg.at_hand
             && (judged.by_concept || judged.stated)
@@ -535,6 +572,15 @@ impl<'a> Reader<'a> {
         let group = cut.atoms[e.atom].group;
         let unknown_before =
             cut.unknown.iter().any(|&u| cut.groups[u] == group && u < cut.atoms[e.atom].from);
+        let other_named = cut.atoms[..e.atom].iter().any(|a| {
+            a.group == group
+                && (a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Group(_)))
+                    || (!a.is(lex, Family::BodyPart)
+                        && a.items(lex).iter().any(|(i, _, _)| *i != n.item)))
+        });
+        if seg.at_hand && status != Status::Observed && other_named {
+            return None;
+        }
         if seg.at_hand && status != Status::Observed && unknown_before {
             let side_first = elems.iter().any(|x| {
                 matches!(x.piece, Piece::Side(_))
@@ -973,6 +1019,40 @@ impl<'a> Reader<'a> {
         }
     }
 
+    /// A phrase that casts doubt on what was said last, and from which no correction could be read,
+    /// leaves the last findings unsettled: a wrong finding must not stay sure because the words that
+    /// took it back were not understood.
+    fn second_thoughts(&self, cut: &Cut, taken: &[Taken], reading: &mut Reading) {
+        let lex = self.lex;
+        if !reading.strikes.is_empty()
+            || !reading.maybe_struck.is_empty()
+            || reading.findings.iter().any(|f| !f.corrects.is_empty())
+        {
+            return;
+        }
+        let said_so = cut.second_thoughts.first().map(|(a, b)| {
+            cut.tokens[*a..*b].iter().map(|t| t.surface.as_str()).collect::<Vec<_>>().join(" ")
+        });
+        let hollow = (0..cut.atoms.len())
+            .find(|&i| {
+                taken[i].aside.is_none()
+                    && (cut.atoms[i].is(lex, Family::Correct)
+                        || cut.atoms[i].is(lex, Family::Withdraw)
+                        || cut.atoms[i].is(lex, Family::Swap))
+            })
+            .map(|i| said(cut, i));
+        let Some(words) = hollow.or(said_so) else { return };
+        // A phrase with findings of its own about other items speaks of those.
+        let last: Vec<&Finding> =
+            self.history.iter().filter(|f| self.last_before.contains(&f.id)).collect();
+        let own_items: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
+        for f in last {
+            if own_items.is_empty() || own_items.contains(&f.item) {
+                reading.maybe_struck.push((f.id, words.clone()));
+            }
+        }
+    }
+
     /// "The other way round": the last item's two sides change places.
     fn swap(&mut self, cut: &Cut, taken: &[Taken], claims: &mut Vec<Claim>) {
         let lex = self.lex;
@@ -1366,6 +1446,16 @@ fn but_unknown(cut: &Cut, atom: usize, lex: &Lexicon) -> Option<String> {
     (!words.is_empty() && words.len() <= 3).then(|| format!("but {}", words.join(" ")))
 }
 
+/// Whether the phrase names an item outright that is not this one.
+fn names_other(cut: &Cut, item: ItemId, lex: &Lexicon) -> bool {
+    cut.atoms.iter().any(|a| {
+        let items = a.items(lex);
+        !items.is_empty()
+            && items.iter().any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
+            && !items.iter().any(|(i, _, _)| *i == item)
+    })
+}
+
 /// The negation right before the items of a segment.
 fn negated_by(seg: &Segment, cut: &Cut) -> String {
     let first = seg.items.iter().filter_map(|n| n.atom).min().map_or(0, |a| cut.atoms[a].from);
@@ -1424,7 +1514,11 @@ fn lone_side(seg: &Segment, judged_nothing: bool) -> Option<SideSaid> {
         )
     });
     seg.elems.iter().rev().find_map(|e| match e.piece {
-        Piece::Side(s @ (SideSaid::Left | SideSaid::Right)) if judged_nothing || !judges => Some(s),
+        Piece::Side(s @ (SideSaid::Left | SideSaid::Right | SideSaid::Both))
+            if judged_nothing || !judges =>
+        {
+            Some(s)
+        }
         _ => None,
     })
 }
@@ -1787,7 +1881,10 @@ fn share_lists(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
                 .iter()
                 .take_while(|s| s.sentence == segs[k].sentence)
                 .any(|s| s.elems.iter().any(|e| e.piece == Piece::All))
-            || list_goes_on(segs, k + 1, cut, lex);
+            || list_goes_on(segs, k + 1, cut, lex)
+            // "prone, Galant, ventral suspension, not those either"
+            || (judging.iter().any(|e| matches!(e.piece, Piece::Skip | Piece::NotObtained))
+                && !judging.iter().any(|e| e.piece == Piece::Judgement));
         let clean =
             between.clone().all(|i| {
                 super::assemble::piece_of(&cut.atoms[i], lex).is_some_and(|p| {
