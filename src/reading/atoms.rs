@@ -2,7 +2,7 @@
 
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Hit, Meaning, Naming, Saying};
-use crate::lexicon::model::Lexicon;
+use crate::lexicon::model::{ItemId, Lexicon};
 use crate::lexicon::text::{Break, Token, tokenize};
 
 use super::ears::Ears;
@@ -82,7 +82,8 @@ impl Atom {
 
 /// Cuts a text into atoms; with `ears`, words that were mistyped or misheard are looked for too.
 pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
-    let mut c = cut_tokens(tokenize(text), lex);
+    let near = ears.map_or(&[][..], |(_, n)| n);
+    let mut c = cut_tokens(tokenize(text), near, lex);
     let Some((ears, at_hand)) = ears.filter(|_| !c.unknown.is_empty()) else { return c };
     let mended = ears.mend(&c.tokens, &c.unknown, lex);
     if !mended.is_empty() {
@@ -90,7 +91,7 @@ pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
         for (i, word) in &mended {
             tokens[*i].folded = crate::lexicon::text::fold(word);
         }
-        c = cut_tokens(tokens, lex);
+        c = cut_tokens(tokens, near, lex);
         for a in &mut c.atoms {
             if let Some((i, word)) = mended.iter().find(|(i, _)| (a.from..a.to).contains(i)) {
                 a.by_sound = Some(format!("\"{}\" as \"{word}\"", c.tokens[*i].surface));
@@ -101,7 +102,7 @@ pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
     c
 }
 
-fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
+fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
     let n = tokens.len();
     let (mut groups, mut sentences) = (vec![0; n], vec![0; n]);
     let mut ends: Vec<Option<Break>> = vec![None];
@@ -134,6 +135,21 @@ fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
             _ => true,
         };
         may_cross || tokens[h.from..h.to].iter().all(|t| t.brk.is_none())
+    });
+    // A value that only means something for an item nobody speaks of takes no words from others.
+    let mut spoken_of: Vec<ItemId> = at_hand.to_vec();
+    for h in &hits {
+        match lex.matcher.meaning(h) {
+            Meaning::Item(i, _) | Meaning::Value { item: i, how: Saying::Alone, .. } => {
+                spoken_of.push(i);
+            }
+            Meaning::Group(g) => spoken_of.extend(&lex.groups[g].items),
+            _ => {}
+        }
+    }
+    hits.retain(|h| match lex.matcher.meaning(h) {
+        Meaning::Value { item, how, .. } => how == Saying::Alone || spoken_of.contains(&item),
+        _ => true,
     });
     let chosen = choose(lex, &hits, &spoken, n);
     let mut atoms: Vec<Atom> = Vec::new();
@@ -212,7 +228,14 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
             Meaning::Family(_) => 0,
             _ => 1,
         };
-        let weight = words * words * 10 + bonus;
+        let weight = match m {
+            // Small words must not outweigh a value that holds them ("is not" and "not tense").
+            Meaning::Family(
+                Family::Negation | Family::Because | Family::Was | Family::Range | Family::Doing,
+            ) => 8,
+            Meaning::Family(Family::Skip | Family::NotObtained) => words * words * 10 + 3,
+            _ => words * words * 10 + bonus,
+        };
         let w = spans.entry((h.from, h.to)).or_default();
         *w = (*w).max(weight);
     }

@@ -169,9 +169,18 @@ impl<'a> Reader<'a> {
         self.take_back(&cut, &taken, &segs, &strikes, seq, &mut claims, &mut reading);
         self.swap(&cut, &taken, &mut claims);
         self.other_side(&cut, &taken, &segs, &mut claims);
+        self.and_the_other(&cut, &taken, &mut claims);
         self.finish(seq, phrase, &cut, claims, &mut reading);
         self.second_thoughts(&cut, &taken, &mut reading);
         self.remember(phrase, &cut, &taken, &segs, &cut_up.mentioned, &mut reading);
+        for f in reading.findings.iter().filter(|f| Some(f.item) == lex.state_item) {
+            if let Some(state) = f.value.as_deref().and_then(|v| lex.state(v))
+                && f.is_sure()
+                && !reading.states.iter().any(|s| s.state == state)
+            {
+                reading.states.push(StateSaid { state, implied: false });
+            }
+        }
         reading.at_hand = self.items.first().copied();
         reading.leftover = cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
         reading
@@ -267,6 +276,8 @@ impl<'a> Reader<'a> {
                     Some(j) if told && it.no_means == NoMeans::Absent && !by_not => {
                         (Status::Observed, j)
                     }
+                    // "No tremor": looked for and not there, which is no value of its own.
+                    None if it.no_means == NoMeans::Absent && !by_not => continue,
                     _ => (Status::Skipped, Judged::default()),
                 };
                 let mut c = claim(n.item, side, status, judged, seg, cut, taken);
@@ -639,6 +650,17 @@ impl<'a> Reader<'a> {
                 c.doubts.push(Doubt::Remark(r.clone()));
             }
         }
+        // An item without sides, said of one limb.
+        if !it.sided
+            && c.status == Status::Observed
+            && let Some(SideSaid::Left | SideSaid::Right) = p.side
+            && seg.elems.iter().any(|x| {
+                matches!(x.piece, Piece::Side(SideSaid::Left | SideSaid::Right))
+                    && cut.atoms.get(x.atom + 1).is_some_and(|a| a.is(lex, Family::BodyPart))
+            })
+        {
+            c.doubts.push(Doubt::Remark("said of one limb or side".into()));
+        }
         if let Some(s) = &c.judged.implausible {
             c.doubts.push(Doubt::Implausible(s.clone()));
         }
@@ -986,6 +1008,7 @@ impl<'a> Reader<'a> {
     }
 
     fn strike(&mut self, id: FindingId, side: Option<Side>, words: &str, reading: &mut Reading) {
+        self.withdrawn = side.or(self.history.iter().find(|f| f.id == id).and_then(|f| f.side));
         reading.strikes.push(Strike { target: id, side, words: words.to_owned() });
         if let Some(k) = self.history.iter().position(|f| f.id == id) {
             match (self.history[k].side, side.and_then(Side::opposite)) {
@@ -1179,6 +1202,54 @@ impl<'a> Reader<'a> {
         });
     }
 
+    /// "And right." alone: the same on the other side.
+    fn and_the_other(&self, cut: &Cut, taken: &[Taken], claims: &mut Vec<Claim>) {
+        let lex = self.lex;
+        let only = cut.unknown.is_empty()
+            && !cut.atoms.is_empty()
+            && cut.atoms.iter().enumerate().all(|(i, a)| {
+                taken[i].aside.is_none()
+                    && (a.is(lex, Family::And)
+                        || a.is(lex, Family::Left)
+                        || a.is(lex, Family::Right)
+                        || a.is(lex, Family::BodyPart))
+            });
+        let side = cut.atoms.iter().find_map(|a| {
+            if a.is(lex, Family::Left) {
+                Some(Side::Left)
+            } else if a.is(lex, Family::Right) {
+                Some(Side::Right)
+            } else {
+                None
+            }
+        });
+        let joined = cut.atoms.first().is_some_and(|a| a.is(lex, Family::And));
+        let (true, true, true, Some(side)) = (only, joined, claims.is_empty(), side) else { return };
+        let last: Vec<&Finding> =
+            self.history.iter().filter(|f| self.last.contains(&f.id)).collect();
+        let [f] = last[..] else { return };
+        if f.side != side.opposite() {
+            return;
+        }
+        claims.push(Claim {
+            item: f.item,
+            side: Some(side),
+            status: f.status,
+            judged: judged_from(f),
+            reason: f.reason.clone(),
+            doubts: f.doubts.clone(),
+            why: format!("{}: copied by \"and\" and a side", lex.items[f.item].id),
+            corrected: false,
+            again: false,
+            directive: false,
+            except: false,
+            group: 0,
+            first_atom: 0,
+            at_hand: true,
+            copied: true,
+        });
+    }
+
     /// Makes findings of the claims, and links corrections.
     fn finish(
         &mut self,
@@ -1209,7 +1280,16 @@ impl<'a> Reader<'a> {
                 {
                     side = f.side;
                 }
-                let moved = c.why.ends_with("the side corrected");
+                let moved = c.why.ends_with("the side corrected")
+                    // "right partial / sorry, left partial"
+                    || self.history.iter().any(|f| {
+                        self.last_before.contains(&f.id)
+                            && f.item == c.item
+                            && f.side.is_some_and(|s| s.opposite().is_some() && s.opposite() == side)
+                            && f.value == c.judged.value
+                            && f.number == c.judged.number
+                            && f.status == c.status
+                    });
                 corrects = self
                     .history
                     .iter()

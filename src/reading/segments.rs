@@ -329,7 +329,10 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 .atoms
                 .get(i + 1)
                 .is_some_and(|n| is_side(n, lex) && adjacent(cut, i, i + 1, 0));
-            if opens || !(after_name || beside_side) {
+            let alone = cut.atoms.iter().all(|a| {
+                a.from == atom.from || is_side(a, lex)
+            }) && cut.unknown.is_empty();
+            if opens || !(after_name || beside_side || alone) {
                 continue;
             }
         }
@@ -459,6 +462,24 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             .filter(|(_, n, _)| matches!(n, Naming::Weak | Naming::Sound))
             .map(|(k, _, p)| (k, p))
             .collect();
+        // "Tone in the right arm is low": the part names a sided item of its own.
+        if part
+            && after_side
+            && current_named
+            && !already(&w)
+            && current.iter().all(|&k| !lex.items[k].sided)
+            && let [(item, plural)] = weak[..]
+            && lex.items[item].sided
+            && (i + 1..cut.atoms.len())
+                .find(|&k| may_judge(&cut.atoms[k], lex))
+                .is_some_and(|k| {
+                    cut.atoms[k].group == atom.group && w.fits_well(k, item)
+                })
+        {
+            let named = Named { item, naming: Naming::Weak, plural, atom: Some(i) };
+            w.open(vec![named], i, None);
+            continue;
+        }
         // A correction speaks of the item at hand, not of whatever its words may also name.
         let correcting = !at_hand.items.is_empty()
             && cut.atoms[..i].iter().any(|a| {
@@ -500,6 +521,13 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 .filter(|(k, _)| {
                     let f = |&a: &usize| w.fits_well(a, *k);
                     ahead.first().is_some_and(f)
+                        || (i.checked_sub(1)
+                            .is_none_or(|b| cut.atoms[b].sentence != atom.sentence)
+                            && !cut.unknown.iter().any(|&u| cut.sentences[u] == atom.sentence)
+                            && !w.now.contains(k)
+                            && ahead.first().is_some_and(|&a| {
+                                adjacent(cut, i, a, 0) && w.fits(a, *k, false)
+                            }))
                         || (leads && ahead.iter().any(|&a| w.fits(a, *k, false)))
                         || behind.last().is_some_and(f)
                         || (sound
