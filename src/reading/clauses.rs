@@ -201,6 +201,20 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
                 open = false;
             }
         }
+        // "It was full, and now it's soft": the contrast makes the first the past.
+        for (k, &g) in groups.iter().enumerate() {
+            let contrast = has(g, Family::Was).is_some()
+                && has(g, Family::Present).is_none()
+                && judged(g)
+                && groups[k + 1..]
+                    .iter()
+                    .any(|&h| has(h, Family::Present).is_some() && judged(h));
+            if contrast {
+                in_group(g).for_each(|i| {
+                    out[i].aside.get_or_insert(Aside::Past);
+                });
+            }
+        }
         // --- left for later
         // "I'll leave the scarf until she settles" is for later; "I'll leave the gag" is not.
         let skip_said = idx.iter().any(|&i| {

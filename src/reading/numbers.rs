@@ -287,7 +287,8 @@ fn join_ranges(tokens: &[Token], singles: Vec<Spoken>, w: &NumberWords) -> Vec<S
             n.from == last.to + 1 && tokens[last.to].surface == "by"
         });
         if area && let Some(last) = out.last_mut() {
-            last.idle = true;
+            // "two by two" has one number, whichever way it is measured.
+            last.idle |= (last.value - n.value).abs() > 1e-9;
             out.push(Spoken { idle: true, ..n });
             continue;
         }

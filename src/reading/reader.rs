@@ -36,6 +36,8 @@ pub struct Reader<'a> {
     side_at: u64,
     /// "Again" was said alone: the next judgement is another trial.
     again: bool,
+    /// Item of what the phrase struck.
+    struck: Option<ItemId>,
     /// Side of what the last phrase said and took back.
     withdrawn: Option<Side>,
     history: Vec<Finding>,
@@ -67,6 +69,8 @@ struct Claim {
     first_atom: usize,
     at_hand: bool,
     copied: bool,
+    /// The side was not said, but follows from how the item is elicited.
+    side_inferred: bool,
 }
 
 impl<'a> Reader<'a> {
@@ -80,6 +84,7 @@ impl<'a> Reader<'a> {
             side: None,
             side_at: 0,
             withdrawn: None,
+            struck: None,
             again: false,
             history: Vec::new(),
             last: Vec::new(),
@@ -513,7 +518,7 @@ impl<'a> Reader<'a> {
                 (Status::Observed, j)
             }
         };
-        if judged.denied {
+        if judged.denied || (seg.at_hand && judged.implausible.is_some()) {
             return None;
         }
         // "No nystagmus with it" says nothing against what was found.
@@ -642,6 +647,7 @@ impl<'a> Reader<'a> {
         c.again = p.again || (self.again && seg.at_hand) || (seg.at_hand && opens_with_again(cut, seg, lex));
         c.directive = p.directive;
         c.except = p.except;
+        c.side_inferred = c.side == Some(Side::Both) && p.side.is_none();
         if let Some(t) = taken.get(e.atom) {
             if let Some(h) = &t.hedge {
                 c.doubts.push(Doubt::Hedged(h.clone()));
@@ -1011,6 +1017,8 @@ impl<'a> Reader<'a> {
         self.withdrawn = side.or(self.history.iter().find(|f| f.id == id).and_then(|f| f.side));
         reading.strikes.push(Strike { target: id, side, words: words.to_owned() });
         if let Some(k) = self.history.iter().position(|f| f.id == id) {
+            // What was struck is what is done again.
+            self.struck = Some(self.history[k].item);
             match (self.history[k].side, side.and_then(Side::opposite)) {
                 (Some(Side::Both), Some(rest)) => self.history[k].side = Some(rest),
                 _ => {
@@ -1069,8 +1077,9 @@ impl<'a> Reader<'a> {
         let last: Vec<&Finding> =
             self.history.iter().filter(|f| self.last_before.contains(&f.id)).collect();
         let own_items: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
+        let plain = hollow_plain(cut, taken, lex);
         for f in last {
-            if own_items.is_empty() || own_items.contains(&f.item) {
+            if own_items.is_empty() || own_items.contains(&f.item) || plain {
                 reading.maybe_struck.push((f.id, words.clone()));
             }
         }
@@ -1126,6 +1135,7 @@ impl<'a> Reader<'a> {
                 first_atom: at,
                 at_hand: true,
                 copied: true,
+                side_inferred: false,
             });
         }
     }
@@ -1137,7 +1147,10 @@ impl<'a> Reader<'a> {
             || cut.atoms.first().is_some_and(|a| {
                 a.negation && cut.tokens.get(a.to).is_some_and(|t| t.brk == Some(Break::Comma))
             });
-        if !says_so || !claims.is_empty() || cut.unknown.len() > 2 {
+        let taken_back = [Family::Strike, Family::Withdraw, Family::Swap]
+            .iter()
+            .any(|f| has_family(cut, taken, *f, lex));
+        if !says_so || taken_back || !claims.is_empty() || cut.unknown.len() > 2 {
             return;
         }
         let judged = segs.iter().any(|s| {
@@ -1199,6 +1212,7 @@ impl<'a> Reader<'a> {
             first_atom: atom,
             at_hand: true,
             copied: true,
+            side_inferred: false,
         });
     }
 
@@ -1247,6 +1261,7 @@ impl<'a> Reader<'a> {
             first_atom: 0,
             at_hand: true,
             copied: true,
+            side_inferred: false,
         });
     }
 
@@ -1413,6 +1428,10 @@ impl<'a> Reader<'a> {
         {
             self.items_at = phrase.end_ms;
         }
+        if let Some(item) = self.struck.take().filter(|_| reading.findings.is_empty()) {
+            self.items = vec![item];
+            self.items_at = phrase.end_ms;
+        }
         // A side named alone waits for its judgement.
         let lone = segs.iter().rev().find_map(|s| {
             let judges = s.elems.iter().any(|e| {
@@ -1482,6 +1501,7 @@ fn claim(
             .unwrap_or(0),
         at_hand: seg.at_hand,
         copied: false,
+        side_inferred: false,
     }
 }
 
@@ -1533,6 +1553,17 @@ fn names_other(cut: &Cut, item: ItemId, lex: &Lexicon) -> bool {
         !items.is_empty()
             && items.iter().any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
             && !items.iter().any(|(i, _, _)| *i == item)
+    })
+}
+
+/// Whether the phrase says in so many words that what went before was wrong; a bare "sorry" or "wait"
+/// may be said to anybody.
+fn hollow_plain(cut: &Cut, taken: &[Taken], lex: &Lexicon) -> bool {
+    (0..cut.atoms.len()).any(|i| {
+        taken[i].aside.is_none()
+            && (cut.atoms[i].is(lex, Family::Withdraw)
+                || (cut.atoms[i].is(lex, Family::Correct)
+                    && cut.atoms[i].to - cut.atoms[i].from >= 3))
     })
 }
 
@@ -1825,6 +1856,15 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
             && claims[k].judged.value == c.judged.value
             && claims[k].judged.number == c.judged.number
             && claims[k].judged.range == c.judged.range;
+        if same
+            && claims[k].side_inferred
+            && matches!(c.side, Some(Side::Left | Side::Right))
+        {
+            // "Face asymmetric at rest, the left doesn't move": the side comes late.
+            claims[k].side = c.side;
+            claims[k].side_inferred = false;
+            return;
+        }
         if same && (claims[k].side == Some(Side::Both) || c.side == claims[k].side) {
             // Said again in plain words: what was doubtful about the first is not any more.
             if c.doubts.is_empty() {

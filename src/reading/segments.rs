@@ -604,5 +604,5 @@ fn only_topic(cut: &Cut, sentence: usize, atom: usize, lex: &Lexicon) -> bool {
                     .iter()
                     .any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
                 || matches!(piece_of(a, lex), Some(Piece::Skip | Piece::NotObtained)))
-    }) && cut.unknown.iter().filter(|&&u| cut.sentences[u] == sentence).count() <= 2
+    }) && !cut.unknown.iter().any(|&u| cut.sentences[u] == sentence)
 }
