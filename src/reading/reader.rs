@@ -1767,6 +1767,15 @@ fn corrected_between(cut: &Cut, a: usize, b: usize, lex: &Lexicon) -> bool {
 
 /// Adds a claim to those of the phrase, settling what it does to earlier ones.
 fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
+    // "left weak, no sorry, right weak": the side is corrected.
+    claims.retain(|o| {
+        !(o.item == c.item
+            && o.status == c.status
+            && matches!((o.side, c.side), (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left)))
+            && o.judged.value == c.judged.value
+            && o.judged.number == c.judged.number
+            && corrected_between(cut, o.first_atom, c.first_atom, lex))
+    });
     let overlapping: Vec<usize> = (0..claims.len())
         .filter(|&k| {
             let o = &claims[k];
@@ -1793,15 +1802,6 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         o.side = c.side;
         return;
     }
-    // "left weak, no sorry, right weak": the side is corrected.
-    claims.retain(|o| {
-        !(o.item == c.item
-            && o.status == c.status
-            && matches!((o.side, c.side), (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left)))
-            && o.judged.value == c.judged.value
-            && o.judged.number == c.judged.number
-            && corrected_between(cut, o.first_atom, c.first_atom, lex))
-    });
     let unstated_again = c.side == Some(Side::Unstated) && claims.iter().any(|o| o.item == c.item);
     if overlapping.is_empty() && !unstated_again {
         claims.push(c);

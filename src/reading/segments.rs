@@ -531,8 +531,9 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                         || (leads && ahead.iter().any(|&a| w.fits(a, *k, false)))
                         || behind.last().is_some_and(f)
                         || (sound
-                            && (ahead.iter().any(|a| w.fits(*a, *k, false))
-                                || only_topic(cut, atom.sentence, i, lex)))
+                            && (ahead.iter().any(|a| {
+                                cut.atoms[*a].sentence == atom.sentence && w.fits(*a, *k, false)
+                            }) || cut.atoms.len() == 1))
                 })
                 .collect();
             let taken_by_current = ahead.first().is_some_and(|&a| {
