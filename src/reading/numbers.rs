@@ -150,6 +150,22 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
             by_sound: false,
         });
     }
+    // "three zero": thirty, digit by digit.
+    if !first.is_digits()
+        && let (Some(d), Some(0)) = (small(Some(first), w), small(tokens.get(i + 1), w))
+        && (1..=9).contains(&d)
+        && !i.checked_sub(1).is_some_and(|b| small(Some(&tokens[b]), w).is_some())
+    {
+        return Some(Spoken {
+            from: i,
+            to: i + 2,
+            value: f64::from(d * 10),
+            high: None,
+            idle: false,
+            graded: false,
+            by_sound: false,
+        });
+    }
     // "one four two": a hundred and forty-two, digit by digit.
     let digits: Vec<u32> = (i..i + 3)
         .map_while(|k| small(tokens.get(k), w).filter(|d| *d <= 9))

@@ -22,7 +22,7 @@ use super::types::{
 /// Words not understood beside a finding that make it doubtful.
 const UNKNOWN_NAMED: usize = 4;
 /// The same where the item was not named in the phrase.
-const UNKNOWN_AT_HAND: usize = 2;
+const UNKNOWN_AT_HAND: usize = 1;
 
 /// Reads phrases one after the other. Its memory is what a listener would keep in mind: the item
 /// just named, the side just named, what was found so far.
@@ -252,6 +252,31 @@ impl<'a> Reader<'a> {
                     || seg.items.iter().any(|n| self.res(cut, e, n.item).is_some_and(|j| !j.denied))
             })
             .collect();
+        // "…, I wasn't counting right": a side among words not understood is no side of a judgement.
+        let judged_in = |g: usize| {
+            elems.iter().any(|e| {
+                e.group == g
+                    && matches!(
+                        e.piece,
+                        Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same | Piece::Too
+                    )
+            })
+        };
+        let first_judged = elems
+            .iter()
+            .filter(|e| matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained))
+            .map(|e| e.group)
+            .min();
+        let elems: Vec<super::assemble::Elem> = elems
+            .iter()
+            .copied()
+            .filter(|e| {
+                !matches!(e.piece, Piece::Side(_))
+                    || judged_in(e.group)
+                    || first_judged.is_none_or(|g| e.group < g)
+                    || !cut.unknown.iter().any(|&u| cut.groups[u] == e.group)
+            })
+            .collect();
         let mut pairs = pair(&elems);
         let reason = || reason_in(cut, seg, lex);
         // "no prone, no ventral suspension, he is on the mattress"; "not stroking the soles"
@@ -384,6 +409,24 @@ impl<'a> Reader<'a> {
                     }
                     match &mut merged {
                         None => merged = Some(c),
+                        // "biceps two and two", "three and two": a pair of numbers for a pair.
+                        Some(m)
+                            if m.side == Some(Side::Unstated)
+                                && cut.atoms[m.first_atom].number.is_some()
+                                && cut.atoms[c.first_atom].number.is_some()
+                                && cut.atoms[m.first_atom..c.first_atom]
+                                    .iter()
+                                    .any(|a| a.is(lex, Family::And)) =>
+                        {
+                            if m.judged.value == c.judged.value && m.judged.number == c.judged.number
+                            {
+                                m.side = Some(Side::Both);
+                            } else {
+                                m.doubts.push(Doubt::SidesNotNamed);
+                                c.doubts.push(Doubt::SidesNotNamed);
+                                out.push(std::mem::replace(m, c));
+                            }
+                        }
                         Some(m) => merge_judgement(m, c, cut, lex),
                     }
                 }
@@ -521,6 +564,13 @@ impl<'a> Reader<'a> {
         if judged.denied || (seg.at_hand && judged.implausible.is_some()) {
             return None;
         }
+        if seg.at_hand
+            && cut.atoms[e.atom].negation
+            && p.side.is_none()
+            && self.history.iter().any(|f| f.item == n.item)
+        {
+            return None;
+        }
         // "No nystagmus with it" says nothing against what was found.
         let had = self.history.iter().any(|f| {
             f.item == n.item && f.status == Status::Observed
@@ -618,6 +668,7 @@ impl<'a> Reader<'a> {
                 .any(|f| has_family(cut, taken, *f, lex))
             && !cut.unknown.is_empty()
             && status == Status::Observed
+            && (judged.by_concept || judged.yields)
             && self.history.iter().any(|f| {
                 f.item == n.item
                     && f.covers(side)
@@ -709,6 +760,18 @@ impl<'a> Reader<'a> {
             c.doubts.push(Doubt::MuchNotUnderstood(unknown.join(" ")));
         }
         if c.status == Status::Observed {
+            // "one twenty sicks": the word after a number may have been part of it.
+            let a = &cut.atoms[c.first_atom];
+            if a.number.is_some() && a.unit.is_none() && cut.unknown.contains(&a.to) {
+                c.doubts.push(Doubt::NumberBySound(format!(
+                    "\"{} {}\"",
+                    said(cut, c.first_atom),
+                    cut.tokens[a.to].surface
+                )));
+            }
+            if let Some(words) = lopsided(cut, seg, c.group) {
+                c.doubts.push(Doubt::MuchNotUnderstood(words));
+            }
             if let Some(word) = loose_negation(cut, c.first_atom) {
                 c.doubts.push(Doubt::Denied(format!(
                     "\"{word}\" stands before \"{}\"",
@@ -1565,6 +1628,36 @@ fn hollow_plain(cut: &Cut, taken: &[Taken], lex: &Lexicon) -> bool {
                 || (cut.atoms[i].is(lex, Family::Correct)
                     && cut.atoms[i].to - cut.atoms[i].from >= 3))
     })
+}
+
+/// "In creased on the left, normal on the right": more sides than judgements in one breath, and
+/// words not understood among them.
+fn lopsided(cut: &Cut, seg: &Segment, group: usize) -> Option<String> {
+    let sides = seg
+        .elems
+        .iter()
+        .filter(|e| {
+            e.group == group && matches!(e.piece, Piece::Side(SideSaid::Left | SideSaid::Right))
+        })
+        .count();
+    let judged = seg
+        .elems
+        .iter()
+        .filter(|e| {
+            e.group == group
+                && matches!(
+                    e.piece,
+                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same | Piece::Too
+                )
+        })
+        .count();
+    let words: Vec<&str> = cut
+        .unknown
+        .iter()
+        .filter(|&&u| cut.groups[u] == group)
+        .map(|&u| cut.tokens[u].surface.as_str())
+        .collect();
+    (sides > judged && !words.is_empty()).then(|| words.join(" "))
 }
 
 /// The negation right before the items of a segment.
