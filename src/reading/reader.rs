@@ -507,14 +507,20 @@ impl<'a> Reader<'a> {
                     out.push(super::assemble::Elem { piece: Piece::Correct, ..*e });
                 }
             } else if after.is_some()
-                || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+                || next.is_some_and(|n| {
+                    matches!(n.piece, Piece::Side(_))
+                        && super::assemble::adjacent(cut, e.atom, n.atom, 0)
+                })
                 || cut.atoms[e.atom].to == cut.tokens.len()
             {
                 // "Right biceps, no." "Clonus no on right."
                 let sided_before = seg.elems[..k].iter().any(|x| matches!(x.piece, Piece::Side(_)));
                 let named = !seg.at_hand;
                 if (sided_before || named || next.is_some()) && !rest_judges
-                    || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+                    || next.is_some_and(|n| {
+                        matches!(n.piece, Piece::Side(_))
+                            && super::assemble::adjacent(cut, e.atom, n.atom, 0)
+                    })
                 {
                     out.push(super::assemble::Elem {
                         piece: Piece::Judgement,
@@ -1213,7 +1219,26 @@ impl<'a> Reader<'a> {
         let taken_back = [Family::Strike, Family::Withdraw, Family::Swap]
             .iter()
             .any(|f| has_family(cut, taken, *f, lex));
-        if !says_so || taken_back || !claims.is_empty() || cut.unknown.len() > 2 {
+        // Nothing else may be said: "Left eye, it's not, ah no, she closed it" is no such correction.
+        let only = cut.unknown.is_empty()
+            && cut.atoms.iter().all(|a| {
+                a.negation
+                    || !a.items(lex).is_empty()
+                    || [
+                        Family::Correct,
+                        Family::Left,
+                        Family::Right,
+                        Family::Both,
+                        Family::And,
+                        Family::BodyPart,
+                        Family::Was,
+                        Family::Talk,
+                        Family::Directive,
+                    ]
+                    .iter()
+                    .any(|f| a.is(lex, *f))
+            });
+        if !says_so || taken_back || !claims.is_empty() || !only {
             return;
         }
         let judged = segs.iter().any(|s| {

@@ -550,7 +550,11 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                         )
                 })
                 && ahead.is_empty();
-            let topic = omitted || only_topic(cut, atom.sentence, i, lex) && ahead.is_empty();
+            // A name heard by its sound alone opens nothing by itself.
+            let topic = omitted
+                || only_topic(cut, atom.sentence, i, lex)
+                    && ahead.is_empty()
+                    && !(sound && cut.atoms.len() > 1);
             let pick = if !chosen.is_empty()
                 && !taken_by_current
                 && !(after_side && part && current_named)
