@@ -167,9 +167,8 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
         });
     }
     // "one four two": a hundred and forty-two, digit by digit.
-    let digits: Vec<u32> = (i..i + 3)
-        .map_while(|k| small(tokens.get(k), w).filter(|d| *d <= 9))
-        .collect();
+    let digits: Vec<u32> =
+        (i..i + 3).map_while(|k| small(tokens.get(k), w).filter(|d| *d <= 9)).collect();
     let spelt = digits.len() == 3
         && digits[0] > 0
         && small(tokens.get(i + 3), w).is_none()
@@ -299,12 +298,15 @@ fn join_ranges(tokens: &[Token], singles: Vec<Spoken>, w: &NumberWords) -> Vec<S
                 && n.value > last.value
         });
         // "two by three centimetres" is an area, and no one number.
-        let area = out.last().is_some_and(|last| {
-            n.from == last.to + 1 && tokens[last.to].surface == "by"
-        });
+        let area =
+            out.last().is_some_and(|last| n.from == last.to + 1 && tokens[last.to].surface == "by");
         if area && let Some(last) = out.last_mut() {
             // "two by two" has one number, whichever way it is measured.
-            last.idle |= (last.value - n.value).abs() > 1e-9;
+            if (last.value - n.value).abs() < 1e-9 {
+                last.to = n.to;
+                continue;
+            }
+            last.idle = true;
             out.push(Spoken { idle: true, ..n });
             continue;
         }

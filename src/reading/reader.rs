@@ -141,9 +141,10 @@ impl<'a> Reader<'a> {
                 late_side(seg, &mut claims);
             }
             // "sutures can't be felt, big caput": what follows an omission is its reason, it seems.
-            let alone = seg.items.iter().all(|n| {
-                n.atom.is_some() && n.atom == seg.elems.first().map(|e| e.atom)
-            });
+            let alone = seg
+                .items
+                .iter()
+                .all(|n| n.atom.is_some() && n.atom == seg.elems.first().map(|e| e.atom));
             if alone
                 && claims.iter().any(|c| {
                     c.status == Status::Skipped
@@ -258,7 +259,11 @@ impl<'a> Reader<'a> {
                 e.group == g
                     && matches!(
                         e.piece,
-                        Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same | Piece::Too
+                        Piece::Judgement
+                            | Piece::Skip
+                            | Piece::NotObtained
+                            | Piece::Same
+                            | Piece::Too
                     )
             })
         };
@@ -336,7 +341,8 @@ impl<'a> Reader<'a> {
             .collect();
         let first_j = elems.iter().find(|e| e.piece == Piece::Judgement).map(|e| e.group);
         let first_s = elems.iter().find(|e| matches!(e.piece, Piece::Side(_))).map(|e| e.group);
-        if let (true, [one], [n]) = (seg.negated && first_s < first_j, &before_first[..], &seg.items[..])
+        if let (true, [one], [n]) =
+            (seg.negated && first_s < first_j, &before_first[..], &seg.items[..])
             && let Some(j) = absent_value(n.item, lex)
         {
             // "no clonus on the left, with three beats on the right"
@@ -418,7 +424,8 @@ impl<'a> Reader<'a> {
                                     .iter()
                                     .any(|a| a.is(lex, Family::And)) =>
                         {
-                            if m.judged.value == c.judged.value && m.judged.number == c.judged.number
+                            if m.judged.value == c.judged.value
+                                && m.judged.number == c.judged.number
                             {
                                 m.side = Some(Side::Both);
                             } else {
@@ -472,14 +479,14 @@ impl<'a> Reader<'a> {
                 continue;
             }
             let word = said(cut, e.atom);
-            let ends_breath =
-                cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
+            let ends_breath = cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
             if word.ends_with("not") && ends_breath {
                 // "nystagmus there is not", "clonus on right there is not"
                 let same = |x: &super::assemble::Elem| x.group == e.group;
-                if let Some(j) = out.iter().rposition(|x: &super::assemble::Elem| {
-                    same(x) && x.piece == Piece::Judgement
-                }) {
+                if let Some(j) = out
+                    .iter()
+                    .rposition(|x: &super::assemble::Elem| same(x) && x.piece == Piece::Judgement)
+                {
                     out[j].negated = true;
                 } else if !seg.at_hand {
                     out.push(super::assemble::Elem {
@@ -499,10 +506,7 @@ impl<'a> Reader<'a> {
             let rest_judges = seg.elems[k + 1..].iter().any(|x| x.piece == Piece::Judgement);
             if opens_group && after == Some(Break::Comma) && rest_judges {
                 // "no, flicker on the right"
-                let known = seg
-                    .items
-                    .iter()
-                    .any(|n| self.history.iter().any(|f| f.item == n.item));
+                let known = seg.items.iter().any(|n| self.history.iter().any(|f| f.item == n.item));
                 if !first || known || !seg.elems[..k].is_empty() {
                     out.push(super::assemble::Elem { piece: Piece::Correct, ..*e });
                 }
@@ -578,9 +582,8 @@ impl<'a> Reader<'a> {
             return None;
         }
         // "No nystagmus with it" says nothing against what was found.
-        let had = self.history.iter().any(|f| {
-            f.item == n.item && f.status == Status::Observed
-        }) || before.iter().any(|c| c.item == n.item);
+        let had = self.history.iter().any(|f| f.item == n.item && f.status == Status::Observed)
+            || before.iter().any(|c| c.item == n.item);
         if seg.at_hand && judged.yields && had && !p.corrected && p.side.is_none() {
             return None;
         }
@@ -594,7 +597,7 @@ impl<'a> Reader<'a> {
             return None;
         }
         // "Nothing high-pitched there, a strong cry": the phrase names another item.
-        if seg.at_hand && judged.by_concept && had && p.side.is_none() && names_other(cut, n.item, lex) {
+        if seg.at_hand && judged.by_concept && p.side.is_none() && names_other(cut, n.item, lex) {
             return None;
         }
         // A bare "fine" or "nothing" about an item that has had its judgement is talk.
@@ -701,7 +704,9 @@ impl<'a> Reader<'a> {
             || cut.atoms[..e.atom]
                 .iter()
                 .any(|a| a.sentence < cut.atoms[e.atom].sentence && a.is(lex, Family::Correct));
-        c.again = p.again || (self.again && seg.at_hand) || (seg.at_hand && opens_with_again(cut, seg, lex));
+        c.again = p.again
+            || (self.again && seg.at_hand)
+            || (seg.at_hand && opens_with_again(cut, seg, lex));
         c.directive = p.directive;
         c.except = p.except;
         c.side_inferred = c.side == Some(Side::Both) && p.side.is_none();
@@ -768,7 +773,15 @@ impl<'a> Reader<'a> {
         if c.status == Status::Observed {
             // "one twenty sicks": the word after a number may have been part of it.
             let a = &cut.atoms[c.first_atom];
-            if a.number.is_some() && a.unit.is_none() && cut.unknown.contains(&a.to) {
+            let reason_next = cut.atoms.iter().any(|x| {
+                x.from == a.to
+                    && x.meanings(self.lex).all(|(m, _)| matches!(m, Meaning::Reason(_)))
+                    && !x.hits.is_empty()
+            });
+            if a.number.is_some()
+                && a.unit.is_none()
+                && (cut.unknown.contains(&a.to) || reason_next)
+            {
                 c.doubts.push(Doubt::NumberBySound(format!(
                     "\"{} {}\"",
                     said(cut, c.first_atom),
@@ -802,6 +815,34 @@ impl<'a> Reader<'a> {
             if seg.at_hand && !before.is_empty() {
                 c.doubts.push(Doubt::MuchNotUnderstood(before.join(" ")));
             }
+        }
+        // "Legs are floppy, tone low on both sides": of the whole, or of what was named before?
+        if c.status == Status::Observed && !self.lex.items[n.item].sided {
+            let rival = cut.atoms[..c.first_atom].iter().find_map(|a| {
+                a.items(self.lex).into_iter().find_map(|(k, how, _)| {
+                    (how == Naming::Weak
+                        && k != n.item
+                        && self.lex.items[k].sided
+                        && resolve(cut, &cut.atoms[c.first_atom], k, false, true, self.lex)
+                            .is_some_and(|j| {
+                                j.value.is_some() && j.value == c.judged.value && !j.stated
+                            }))
+                    .then_some(k)
+                })
+            });
+            if let Some(k) = rival {
+                c.doubts.push(Doubt::SeveralItems(format!(
+                    "{}, {}",
+                    self.lex.items[n.item].name, self.lex.items[k].name
+                )));
+            }
+        }
+        if c.status == Status::Observed
+            && n.naming == Naming::Weak
+            && c.judged.by_concept
+            && item_group != Some(judged_group)
+        {
+            c.doubts.push(Doubt::ItemNotNamed);
         }
         if c.status != Status::Observed && n.naming == Naming::Weak {
             c.doubts.push(Doubt::ItemNotNamed);
@@ -1243,10 +1284,7 @@ impl<'a> Reader<'a> {
         }
         let judged = segs.iter().any(|s| {
             s.elems.iter().any(|e| {
-                matches!(
-                    e.piece,
-                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same
-                )
+                matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)
             })
         });
         let mut sides: Vec<Side> = segs
@@ -1272,8 +1310,19 @@ impl<'a> Reader<'a> {
             .collect();
         sides.retain(|s| !denied.contains(s));
         let (false, [side]) = (judged, &sides[..]) else { return };
-        let named: Vec<ItemId> =
-            segs.iter().filter(|s| !s.at_hand).flat_map(|s| s.items.iter().map(|n| n.item)).collect();
+        let place = |f: &dyn Fn(usize) -> bool| (0..cut.atoms.len()).find(|&i| f(i));
+        let word = place(&|i| cut.atoms[i].is(lex, Family::Correct) || cut.atoms[i].negation);
+        let at = place(&|i| {
+            [Family::Left, Family::Right, Family::Both].iter().any(|f| cut.atoms[i].is(lex, *f))
+        });
+        if word > at {
+            return;
+        }
+        let named: Vec<ItemId> = segs
+            .iter()
+            .filter(|s| !s.at_hand)
+            .flat_map(|s| s.items.iter().map(|n| n.item))
+            .collect();
         let Some(f) = self.history.iter().rev().find(|f| self.last.contains(&f.id)) else {
             return;
         };
@@ -1326,7 +1375,9 @@ impl<'a> Reader<'a> {
             }
         });
         let joined = cut.atoms.first().is_some_and(|a| a.is(lex, Family::And));
-        let (true, true, true, Some(side)) = (only, joined, claims.is_empty(), side) else { return };
+        let (true, true, true, Some(side)) = (only, joined, claims.is_empty(), side) else {
+            return;
+        };
         let last: Vec<&Finding> =
             self.history.iter().filter(|f| self.last.contains(&f.id)).collect();
         let [f] = last[..] else { return };
@@ -1397,8 +1448,7 @@ impl<'a> Reader<'a> {
                     .history
                     .iter()
                     .filter(|f| {
-                        f.item == c.item
-                            && (f.covers(side) || (moved && self.last.contains(&f.id)))
+                        f.item == c.item && (f.covers(side) || (moved && self.last.contains(&f.id)))
                     })
                     .map(|f| f.id)
                     .collect();
@@ -1623,7 +1673,8 @@ fn but_unknown(cut: &Cut, atom: usize, lex: &Lexicon) -> Option<String> {
         .atoms
         .iter()
         .find(|x| x.sentence == a.sentence && x.from >= a.to && x.is(lex, Family::But))?;
-    let next = cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(lex).is_empty()));
+    let next =
+        cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(lex).is_empty()));
     let end = next.map_or(cut.tokens.len(), |x| x.from);
     let words: Vec<&str> = cut
         .unknown
@@ -1700,16 +1751,13 @@ fn negated_by(seg: &Segment, cut: &Cut) -> String {
 /// reason, most likely.
 fn goes_on(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
     let a = &cut.atoms[atom];
-    let reason = cut
-        .atoms
-        .iter()
-        .any(|x| x.sentence == a.sentence && x.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_))));
+    let reason = cut.atoms.iter().any(|x| {
+        x.sentence == a.sentence && x.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_)))
+    });
     let next = a.group + 1;
     let words = (0..cut.tokens.len())
         .filter(|&i| {
-            cut.groups[i] == next
-                && cut.sentences[i] == a.sentence
-                && cut.tokens[i].brk.is_none()
+            cut.groups[i] == next && cut.sentences[i] == a.sentence && cut.tokens[i].brk.is_none()
         })
         .count();
     let judged = cut.atoms.iter().any(|x| {
@@ -1858,8 +1906,7 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
         return;
     }
     let text = format!("\"{}\" and \"{}\"", said(cut, a.first_atom), said(cut, b.first_atom));
-    let keep_directive =
-        b.directive || corrected_between(cut, a.first_atom, b.first_atom, lex);
+    let keep_directive = b.directive || corrected_between(cut, a.first_atom, b.first_atom, lex);
     let side = a.side;
     *a = b;
     a.side = side;
@@ -1889,7 +1936,10 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
     claims.retain(|o| {
         !(o.item == c.item
             && o.status == c.status
-            && matches!((o.side, c.side), (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left)))
+            && matches!(
+                (o.side, c.side),
+                (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left))
+            )
             && o.judged.value == c.judged.value
             && o.judged.number == c.judged.number
             && corrected_between(cut, o.first_atom, c.first_atom, lex))
@@ -1974,10 +2024,7 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
             && claims[k].judged.value == c.judged.value
             && claims[k].judged.number == c.judged.number
             && claims[k].judged.range == c.judged.range;
-        if same
-            && claims[k].side_inferred
-            && matches!(c.side, Some(Side::Left | Side::Right))
-        {
+        if same && claims[k].side_inferred && matches!(c.side, Some(Side::Left | Side::Right)) {
             // "Face asymmetric at rest, the left doesn't move": the side comes late.
             claims[k].side = c.side;
             claims[k].side_inferred = false;
@@ -2000,11 +2047,7 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
             && u < cut.atoms[c.first_atom].from
             && u >= cut.atoms[claims[last].first_atom].to
     });
-    if number(&c).is_some()
-        && foreign
-        && !c.corrected
-        && number(&claims[last]).is_some()
-    {
+    if number(&c).is_some() && foreign && !c.corrected && number(&claims[last]).is_some() {
         return;
     }
     // "gag not done, the feed has only just gone down"
@@ -2031,7 +2074,8 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         return;
     }
     let tape = lex.items[c.item].trials == crate::lexicon::schema::Trials::Largest;
-    if c.again || (tape && !c.corrected && number(&c).is_some() && number(&claims[last]).is_some()) {
+    if c.again || (tape && !c.corrected && number(&c).is_some() && number(&claims[last]).is_some())
+    {
         c.again = true;
         claims.push(c);
         return;
