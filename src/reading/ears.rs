@@ -198,9 +198,8 @@ impl Ears {
                         _ => None,
                     })
                     .collect();
-                let alone = meanings
-                    .iter()
-                    .any(|m| matches!(m, Meaning::Value { how: Saying::Alone, .. }));
+                let alone =
+                    meanings.iter().any(|m| matches!(m, Meaning::Value { how: Saying::Alone, .. }));
                 let state = meanings.iter().any(|m| matches!(m, Meaning::State { .. }));
                 let accepted = if values {
                     let of: Vec<ItemId> = meanings

@@ -132,9 +132,10 @@ impl<'a> Reader<'a> {
                 late_side(seg, &mut claims);
             }
             // "sutures can't be felt, big caput": what follows an omission is its reason, it seems.
-            let alone = seg.items.iter().all(|n| {
-                n.atom.is_some() && n.atom == seg.elems.first().map(|e| e.atom)
-            });
+            let alone = seg
+                .items
+                .iter()
+                .all(|n| n.atom.is_some() && n.atom == seg.elems.first().map(|e| e.atom));
             if alone
                 && claims.iter().any(|c| {
                     c.status == Status::Skipped
@@ -278,7 +279,8 @@ impl<'a> Reader<'a> {
             .collect();
         let first_j = elems.iter().find(|e| e.piece == Piece::Judgement).map(|e| e.group);
         let first_s = elems.iter().find(|e| matches!(e.piece, Piece::Side(_))).map(|e| e.group);
-        if let (true, [one], [n]) = (seg.negated && first_s < first_j, &before_first[..], &seg.items[..])
+        if let (true, [one], [n]) =
+            (seg.negated && first_s < first_j, &before_first[..], &seg.items[..])
             && let Some(j) = absent_value(n.item, lex)
         {
             // "no clonus on the left, with three beats on the right"
@@ -396,14 +398,14 @@ impl<'a> Reader<'a> {
                 continue;
             }
             let word = said(cut, e.atom);
-            let ends_breath =
-                cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
+            let ends_breath = cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
             if word.ends_with("not") && ends_breath {
                 // "nystagmus there is not", "clonus on right there is not"
                 let same = |x: &super::assemble::Elem| x.group == e.group;
-                if let Some(j) = out.iter().rposition(|x: &super::assemble::Elem| {
-                    same(x) && x.piece == Piece::Judgement
-                }) {
+                if let Some(j) = out
+                    .iter()
+                    .rposition(|x: &super::assemble::Elem| same(x) && x.piece == Piece::Judgement)
+                {
                     out[j].negated = true;
                 } else if !seg.at_hand {
                     out.push(super::assemble::Elem {
@@ -423,10 +425,7 @@ impl<'a> Reader<'a> {
             let rest_judges = seg.elems[k + 1..].iter().any(|x| x.piece == Piece::Judgement);
             if opens_group && after == Some(Break::Comma) && rest_judges {
                 // "no, flicker on the right"
-                let known = seg
-                    .items
-                    .iter()
-                    .any(|n| self.history.iter().any(|f| f.item == n.item));
+                let known = seg.items.iter().any(|n| self.history.iter().any(|f| f.item == n.item));
                 if !first || known || !seg.elems[..k].is_empty() {
                     out.push(super::assemble::Elem { piece: Piece::Correct, ..*e });
                 }
@@ -582,7 +581,9 @@ impl<'a> Reader<'a> {
             || cut.atoms[..e.atom]
                 .iter()
                 .any(|a| a.sentence < cut.atoms[e.atom].sentence && a.is(lex, Family::Correct));
-        c.again = p.again || (self.again && seg.at_hand) || (seg.at_hand && opens_with_again(cut, seg, lex));
+        c.again = p.again
+            || (self.again && seg.at_hand)
+            || (seg.at_hand && opens_with_again(cut, seg, lex));
         c.directive = p.directive;
         c.except = p.except;
         if let Some(t) = taken.get(e.atom) {
@@ -1039,10 +1040,7 @@ impl<'a> Reader<'a> {
         }
         let judged = segs.iter().any(|s| {
             s.elems.iter().any(|e| {
-                matches!(
-                    e.piece,
-                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same
-                )
+                matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)
             })
         });
         let mut sides: Vec<Side> = segs
@@ -1068,8 +1066,11 @@ impl<'a> Reader<'a> {
             .collect();
         sides.retain(|s| !denied.contains(s));
         let (false, [side]) = (judged, &sides[..]) else { return };
-        let named: Vec<ItemId> =
-            segs.iter().filter(|s| !s.at_hand).flat_map(|s| s.items.iter().map(|n| n.item)).collect();
+        let named: Vec<ItemId> = segs
+            .iter()
+            .filter(|s| !s.at_hand)
+            .flat_map(|s| s.items.iter().map(|n| n.item))
+            .collect();
         let Some(f) = self.history.iter().rev().find(|f| self.last.contains(&f.id)) else {
             return;
         };
@@ -1134,8 +1135,7 @@ impl<'a> Reader<'a> {
                     .history
                     .iter()
                     .filter(|f| {
-                        f.item == c.item
-                            && (f.covers(side) || (moved && self.last.contains(&f.id)))
+                        f.item == c.item && (f.covers(side) || (moved && self.last.contains(&f.id)))
                     })
                     .map(|f| f.id)
                     .collect();
@@ -1355,7 +1355,8 @@ fn but_unknown(cut: &Cut, atom: usize, lex: &Lexicon) -> Option<String> {
         .atoms
         .iter()
         .find(|x| x.sentence == a.sentence && x.from >= a.to && x.is(lex, Family::But))?;
-    let next = cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(lex).is_empty()));
+    let next =
+        cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(lex).is_empty()));
     let end = next.map_or(cut.tokens.len(), |x| x.from);
     let words: Vec<&str> = cut
         .unknown
@@ -1381,16 +1382,13 @@ fn negated_by(seg: &Segment, cut: &Cut) -> String {
 /// reason, most likely.
 fn goes_on(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
     let a = &cut.atoms[atom];
-    let reason = cut
-        .atoms
-        .iter()
-        .any(|x| x.sentence == a.sentence && x.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_))));
+    let reason = cut.atoms.iter().any(|x| {
+        x.sentence == a.sentence && x.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_)))
+    });
     let next = a.group + 1;
     let words = (0..cut.tokens.len())
         .filter(|&i| {
-            cut.groups[i] == next
-                && cut.sentences[i] == a.sentence
-                && cut.tokens[i].brk.is_none()
+            cut.groups[i] == next && cut.sentences[i] == a.sentence && cut.tokens[i].brk.is_none()
         })
         .count();
     let judged = cut.atoms.iter().any(|x| {
@@ -1535,8 +1533,7 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
         return;
     }
     let text = format!("\"{}\" and \"{}\"", said(cut, a.first_atom), said(cut, b.first_atom));
-    let keep_directive =
-        b.directive || corrected_between(cut, a.first_atom, b.first_atom, lex);
+    let keep_directive = b.directive || corrected_between(cut, a.first_atom, b.first_atom, lex);
     let side = a.side;
     *a = b;
     a.side = side;
@@ -1592,7 +1589,10 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
     claims.retain(|o| {
         !(o.item == c.item
             && o.status == c.status
-            && matches!((o.side, c.side), (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left)))
+            && matches!(
+                (o.side, c.side),
+                (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left))
+            )
             && o.judged.value == c.judged.value
             && o.judged.number == c.judged.number
             && corrected_between(cut, o.first_atom, c.first_atom, lex))
@@ -1668,11 +1668,7 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
             && u < cut.atoms[c.first_atom].from
             && u >= cut.atoms[claims[last].first_atom].to
     });
-    if number(&c).is_some()
-        && foreign
-        && !c.corrected
-        && number(&claims[last]).is_some()
-    {
+    if number(&c).is_some() && foreign && !c.corrected && number(&claims[last]).is_some() {
         return;
     }
     // "gag not done, the feed has only just gone down"
@@ -1699,7 +1695,8 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         return;
     }
     let tape = lex.items[c.item].trials == crate::lexicon::schema::Trials::Largest;
-    if c.again || (tape && !c.corrected && number(&c).is_some() && number(&claims[last]).is_some()) {
+    if c.again || (tape && !c.corrected && number(&c).is_some() && number(&claims[last]).is_some())
+    {
         c.again = true;
         claims.push(c);
         return;

@@ -325,10 +325,8 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 ["'s", "is", "are", "was", "were", "will", "may", "can"]
                     .contains(&t.surface.as_str())
             });
-            let beside_side = cut
-                .atoms
-                .get(i + 1)
-                .is_some_and(|n| is_side(n, lex) && adjacent(cut, i, i + 1, 0));
+            let beside_side =
+                cut.atoms.get(i + 1).is_some_and(|n| is_side(n, lex) && adjacent(cut, i, i + 1, 0));
             if opens || !(after_name || beside_side) {
                 continue;
             }
@@ -345,8 +343,9 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         let after_side = skip_next_part.is_some_and(|k: usize| adjacent(cut, k, i, 1));
         skip_next_part = None;
         let ends_breath = cut.tokens.get(atom.to).is_none_or(|t| t.brk.is_some());
-        let piece = piece_of(atom, lex)
-            .filter(|_| ends_breath || !atom.is(lex, Family::WeakSkip) || atom.is(lex, Family::Skip));
+        let piece = piece_of(atom, lex).filter(|_| {
+            ends_breath || !atom.is(lex, Family::WeakSkip) || atom.is(lex, Family::Skip)
+        });
         let current: Vec<ItemId> = w
             .cur
             .as_ref()
@@ -572,9 +571,7 @@ fn only_topic(cut: &Cut, sentence: usize, atom: usize, lex: &Lexicon) -> bool {
         a.sentence != sentence
             || k == atom
             || !(may_judge(a, lex)
-                || a.items(lex)
-                    .iter()
-                    .any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
+                || a.items(lex).iter().any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
                 || matches!(piece_of(a, lex), Some(Piece::Skip | Piece::NotObtained)))
     }) && cut.unknown.iter().filter(|&&u| cut.sentences[u] == sentence).count() <= 2
 }
