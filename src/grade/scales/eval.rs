@@ -56,6 +56,14 @@ impl Status {
     }
 }
 
+impl Scored {
+    /// Whether a counted scale meets its criteria, whatever is missing.
+    pub fn meets(&self, scale: &Scale) -> bool {
+        let counted = matches!(scale.rule, Rule::Count(_));
+        counted && self.outcome.as_ref().is_some_and(|o| o.ends().0 > 0)
+    }
+}
+
 /// A result.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Outcome {
@@ -70,10 +78,9 @@ impl Outcome {
     pub fn ends(&self) -> (i32, i32) {
         let level = |l: Option<&usize>| l.map_or(0, |&l| i32::try_from(l).unwrap_or(i32::MAX));
         match self {
-            Outcome::Totals(t) => (
-                t.possible.first().copied().unwrap_or(0),
-                t.possible.last().copied().unwrap_or(0),
-            ),
+            Outcome::Totals(t) => {
+                (t.possible.first().copied().unwrap_or(0), t.possible.last().copied().unwrap_or(0))
+            }
             Outcome::Levels(l) => (level(l.possible.first()), level(l.possible.last())),
         }
     }
@@ -127,8 +134,7 @@ fn score(
     ages: &Ages,
     lex: &Lexicon,
 ) -> Scored {
-    let signs: Vec<SignRead> =
-        scale.signs.iter().map(|s| read(scale, s, at, exam, lex)).collect();
+    let signs: Vec<SignRead> = scale.signs.iter().map(|s| read(scale, s, at, exam, lex)).collect();
     let possible: Vec<Vec<i32>> = signs.iter().map(|s| s.possible.clone()).collect();
     let mut conflict = None;
     let mut total = None;
@@ -190,9 +196,9 @@ fn score(
 fn applies(g: &Gate, outcome: Option<&Outcome>) -> bool {
     let Some(bound) = g.result_below else { return true };
     match outcome {
-        Some(Outcome::Totals(t)) => t
-            .derived
-            .is_some_and(|d| d.below_table || d.low.is_some_and(|low| low < bound)),
+        Some(Outcome::Totals(t)) => {
+            t.derived.is_some_and(|d| d.below_table || d.low.is_some_and(|low| low < bound))
+        }
         _ => false,
     }
 }

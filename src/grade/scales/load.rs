@@ -40,10 +40,9 @@ pub fn load(lex: &Lexicon, files: &[SourceFile]) -> Result<Vec<Scale>, Vec<Probl
             Ok(p) => p,
             Err(e) => {
                 let byte = e.span().map_or(0, |s| s.start);
-                problems.push(
-                    file.problem(byte, e.message().trim().to_owned())
-                        .help("the tables and fields are described in DEVELOPERS.md, section Scale format"),
-                );
+                problems.push(file.problem(byte, e.message().trim().to_owned()).help(
+                    "the tables and fields are described in DEVELOPERS.md, section Scale format",
+                ));
                 continue;
             }
         };
@@ -128,8 +127,8 @@ impl Checker<'_> {
         let cite = cite.unwrap_or_else(|| {
             let known: Vec<&str> =
                 self.local.keys().chain(self.lex.sources.keys()).map(String::as_str).collect();
-            let near = nearest(id, known)
-                .map_or(String::new(), |n| format!("did you mean `{n}`? Or "));
+            let near =
+                nearest(id, known).map_or(String::new(), |n| format!("did you mean `{n}`? Or "));
             let message = format!("there is no source `{id}`");
             let help = format!("{near}add [[source]] with id and cite to this file");
             self.problems.push(self.file.problem(text.span().start, message).help(help));
@@ -151,7 +150,11 @@ impl Checker<'_> {
         }
         for pair in h.times.windows(2) {
             if pair[0].get_ref() >= pair[1].get_ref() {
-                self.at(&pair[1], "the times do not ascend".into(), "write the earlier first".into());
+                self.at(
+                    &pair[1],
+                    "the times do not ascend".into(),
+                    "write the earlier first".into(),
+                );
             }
         }
         let mut seen = HashSet::new();
@@ -203,11 +206,9 @@ impl Checker<'_> {
     fn gate(&mut self, g: &schema::Gate, has_result: bool, cited: &Cited) -> model::Gate {
         let place = g.fact.clone();
         match (g.at_least, g.at_most) {
-            (None, None) => self.at(
-                &place,
-                "the gate has no bound".into(),
-                "add at_least or at_most".into(),
-            ),
+            (None, None) => {
+                self.at(&place, "the gate has no bound".into(), "add at_least or at_most".into())
+            }
             (Some(a), Some(b)) if a > b => self.at(
                 &place,
                 format!("the gate runs from {a} down to {b}"),
@@ -260,7 +261,10 @@ impl Checker<'_> {
         match (&s.sides, sided) {
             (None, true) => self.at(
                 &s.id,
-                format!("the item of sign `{}` has sides, and no rule says which counts", s.id.get_ref()),
+                format!(
+                    "the item of sign `{}` has sides, and no rule says which counts",
+                    s.id.get_ref()
+                ),
                 "add sides = \"lower\", \"higher\", \"left\", \"right\" or \"either\"".into(),
             ),
             (Some(place), false) => self.at(
@@ -376,11 +380,9 @@ impl Checker<'_> {
                 );
                 None
             }
-            (Method::Sum, None, None) => Some(Rule::Sum(model::Sum {
-                total_given: false,
-                derived: None,
-                bands: Vec::new(),
-            })),
+            (Method::Sum, None, None) => {
+                Some(Rule::Sum(model::Sum { total_given: false, derived: None, bands: Vec::new() }))
+            }
             (Method::Sum, Some(s), None) => Some(Rule::Sum(self.sum(s, cited))),
             (Method::Count, None, None) => {
                 self.at(
@@ -453,7 +455,8 @@ impl Checker<'_> {
         let ids: Vec<&str> = f.sign.iter().map(|s| s.id.get_ref().as_str()).collect();
         let names: Vec<&str> = levels.iter().map(String::as_str).collect();
         let alone = c.alone.as_ref().and_then(|a| {
-            let (sign, level) = (self.known(&a.sign, "sign", &ids), self.known(&a.gives, "level", &names));
+            let (sign, level) =
+                (self.known(&a.sign, "sign", &ids), self.known(&a.gives, "level", &names));
             Some((sign?, a.from, level?))
         });
         for (k, s) in f.sign.iter().enumerate() {
@@ -476,7 +479,8 @@ impl Checker<'_> {
             }
         }
         for (k, g) in f.group.iter().enumerate() {
-            let used = f.sign.iter().any(|s| s.group.as_ref().is_some_and(|x| x.get_ref() == groups[k]));
+            let used =
+                f.sign.iter().any(|s| s.group.as_ref().is_some_and(|x| x.get_ref() == groups[k]));
             if !used {
                 self.at(
                     &g.id,

@@ -153,9 +153,7 @@ pub fn entry<'x>(
     sign: &str,
     at: Option<u32>,
 ) -> Option<&'x crate::exam::Input> {
-    exam.inputs
-        .iter()
-        .rfind(|i| i.scale == scale.id && i.sign == sign && i.at == at)
+    exam.inputs.iter().rfind(|i| i.scale == scale.id && i.sign == sign && i.at == at)
 }
 
 /// The score that an entered text means: a whole number, or the name of a level.
@@ -204,7 +202,8 @@ pub fn read(scale: &Scale, sign: &Sign, at: Option<u32>, exam: &Exam, lex: &Lexi
                 out.entered = Some(Entered { score: n, who: e.who.clone(), seq: e.seq });
             } else {
                 // Neither is taken over the other: a person decides, by a settlement or an undo.
-                let text = format!("{n} was entered by {}, and the finding scores otherwise", e.who);
+                let text =
+                    format!("{n} was entered by {}, and the finding scores otherwise", e.who);
                 out.lacks.push(Lack {
                     why: Why::Contradiction(text),
                     side: None,
@@ -218,13 +217,7 @@ pub fn read(scale: &Scale, sign: &Sign, at: Option<u32>, exam: &Exam, lex: &Lexi
     out
 }
 
-fn from_findings(
-    sign: &Sign,
-    item: usize,
-    all: &[i32],
-    exam: &Exam,
-    lex: &Lexicon,
-) -> SignRead {
+fn from_findings(sign: &Sign, item: usize, all: &[i32], exam: &Exam, lex: &Lexicon) -> SignRead {
     let sex = exam.header.sex;
     let here = |side| place(sign, item, side, sex, exam, lex);
     let (possible, places) = match sign.sides {

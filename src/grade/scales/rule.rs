@@ -127,8 +127,7 @@ pub fn count(scale: &Scale, rule: &Count, possible: &[Vec<i32>]) -> Levels {
         (0..scale.groups.len()).map(|g| level_of(scale, g, possible)).collect();
     // Ways differ only in how many categories have each level, and in the level of the category
     // that decides a tie: far fewer than there are completions, and every one of them is met.
-    let mut ways: BTreeSet<(Vec<usize>, usize)> =
-        BTreeSet::from([(vec![0; rule.levels.len()], 0)]);
+    let mut ways: BTreeSet<(Vec<usize>, usize)> = BTreeSet::from([(vec![0; rule.levels.len()], 0)]);
     for (g, levels) in groups.iter().enumerate() {
         ways = ways
             .iter()
