@@ -158,7 +158,7 @@ fn course(out: &mut String, c: &Course<'_>, columns: &[Column<'_>], lex: &Lexico
             }
         }
         let style = if cell.change.is_change() { ASK } else { DIM };
-        let told = words::wrap(&told, 94usize.saturating_sub(wide), wide + 12);
+        let told = scales::hang(&told, wide + 10);
         let _ = writeln!(out, "    ({}) {age:<wide$}  {}", k + 1, paint(style, &told));
     }
 }
@@ -185,7 +185,7 @@ fn scale_part(out: &mut String, columns: &[Column<'_>], lex: &Lexicon, wide: usi
         let _ = writeln!(out, "    {}", paint(DIM, &format!("bar: {legend}")));
         for (k, s) in row.iter().enumerate() {
             let bar = bar(s, least, most);
-            let told = words::wrap(&scales::headline(s, scale), 94, wide + 12);
+            let told = scales::hang(&scales::headline(s, scale), 8);
             let _ = writeln!(out, "    ({}) {:<wide$}  [{bar}]", k + 1, columns[k].age());
             let _ = writeln!(out, "        {}", paint(DIM, &told));
             let (missing, invalid) = scales::lacking(s, scale, lex);

@@ -216,13 +216,18 @@ pub fn text(x: &Exam, lex: &Lexicon, o: &Overview, only: Option<&str>) -> String
         if only.is_some_and(|id| id != scale.id) {
             continue;
         }
-        // Of a scale scored at several times, a time nobody spoke of is one line at most.
-        let untouched = s.at.is_some() && s.status == Status::Empty;
-        if !out.is_empty() && !untouched {
+        // Of a scale scored at several times, the times nobody spoke of are told together.
+        let untouched = |s: &Scored| s.at.is_some() && s.status == Status::Empty;
+        let silent = o.scored.iter().filter(|o| o.scale == s.scale).all(untouched);
+        if untouched(s) && !(silent && s.at == scale.times.first().copied()) {
+            continue;
+        }
+        if !out.is_empty() {
             out.push('\n');
         }
-        let _ = writeln!(out, "{}  {}", paint(HEAD, &title(s, scale)), paint(DIM, &scale.id));
-        one(&mut out, x, lex, s, scale, untouched);
+        let name = if silent { scale.name.clone() } else { title(s, scale) };
+        let _ = writeln!(out, "{}  {}", paint(HEAD, &name), paint(DIM, &scale.id));
+        one(&mut out, x, lex, s, scale, silent);
     }
     out
 }
@@ -316,7 +321,7 @@ fn sign_line(out: &mut String, x: &Exam, lex: &Lexicon, sign: &Sign, read: &Sign
     }
     let pad = " ".repeat(wide.saturating_sub(sign.name.chars().count()));
     let style = if known && read.possible.len() == 1 { DIM } else { ASK };
-    let why = words::wrap(&told.join("; "), 94, wide + 17);
+    let why = hang(&told.join("; "), wide + 16);
     let _ = writeln!(out, "    {}{pad}  {score:<9} {}", sign.name, paint(style, &why));
 }
 
@@ -329,6 +334,12 @@ fn fed(f: &Fed, x: &Exam, lex: &Lexicon) -> String {
     };
     let off = if f.counts { "" } else { ", does not count" };
     format!("{side}{}{state} [{}]{off}", words::value(&s.finding, lex), f.finding)
+}
+
+/// Wraps a text that begins at a column, and hangs its further lines there.
+pub fn hang(text: &str, column: usize) -> String {
+    let lines = words::wrap(text, 98usize.saturating_sub(column).max(30), 0);
+    lines.replace('\n', &format!("\n{}", " ".repeat(column)))
 }
 
 /// Scores in words: `3`, `1 to 3`, `0 or 2`.
