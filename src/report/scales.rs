@@ -243,6 +243,7 @@ fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, bri
         let _ = writeln!(out, "  {} {}", paint(ASK, "!"), words::wrap(&flag, 92, 4));
     }
     let wide = scale.signs.iter().map(|s| s.name.chars().count()).max().unwrap_or(0);
+    let alone = "Suffices alone";
     let grouped = scale.groups.iter().enumerate().map(|(g, _)| Some(g)).chain([None]);
     for g in grouped {
         let of: Vec<(&Sign, &SignRead)> =
@@ -253,11 +254,20 @@ fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, bri
         // A category of one sign by the same name needs no line of its own.
         let single = matches!(of.as_slice(), [(sign, _)]
             if g.is_some_and(|g| scale.groups[g].name == sign.name));
-        if let Some(g) = g.filter(|_| !single) {
-            let _ = writeln!(out, "  {}{}", scale.groups[g].name, part(s, scale, g));
+        match g {
+            Some(g) if !single => {
+                let _ = writeln!(out, "  {}{}", scale.groups[g].name, part(s, scale, g));
+            }
+            None if !scale.groups.is_empty() => {
+                let _ = writeln!(out, "  {alone}");
+            }
+            _ => {}
         }
         for (sign, read) in of {
-            sign_line(out, x, lex, sign, read, wide);
+            // Of a total entered as such, the parts nobody told are no news.
+            if s.total.is_none() || read.is_known() {
+                sign_line(out, x, lex, sign, read, wide);
+            }
         }
     }
     if let Some(t) = &s.total {
@@ -379,7 +389,7 @@ fn scored(s: &Scored, scale: &Scale, x: &Exam, lex: &Lexicon) -> Value {
                 "say": rule.say,
                 "fact": rule.fact,
                 "found": g.found,
-                "holds": g.holds,
+                "stands": g.holds,
                 "effect": rule.effect,
                 "source": rule.cited.cite,
                 "verified": rule.cited.verified,
