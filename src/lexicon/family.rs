@@ -79,6 +79,8 @@ pub enum Family {
     Times,
     /// Something under way.
     Doing,
+    /// Casts doubt on what was said last.
+    SecondThoughts,
     /// Ordinary talk around findings.
     Talk,
 }
@@ -124,6 +126,7 @@ impl Family {
         ("range", Family::Range),
         ("times", Family::Times),
         ("doing", Family::Doing),
+        ("second-thoughts", Family::SecondThoughts),
         ("talk", Family::Talk),
     ];
 

@@ -95,6 +95,9 @@ pub fn fold(word: &str) -> String {
     };
     if stem.len() > 4 && stem.ends_with('e') {
         stem.pop();
+    } else if stem.len() == 3 && stem.ends_with('v') && stem != word {
+        // "moving" goes with "move".
+        stem.push('e');
     }
     // "righting" is no side and "noted" no negation.
     if matches!(stem.as_str(), "right" | "left" | "not" | "no" | "non" | "nor") {

@@ -192,12 +192,20 @@ pub fn resolve(
     lex: &Lexicon,
 ) -> Option<Judged> {
     if let Some(n) = atom.number {
-        return resolve_number(atom, n, item, unit_known, lex)
+        return resolve_number(cut, atom, n, item, unit_known, lex)
             .map(|j| Judged { denied: negated, ..j });
     }
     // The whole stretch first, then what it holds.
     from_hits(&atom.hits, item, negated, lex)
-        .or_else(|| atom.inner.iter().find_map(|h| from_hits(&[*h], item, negated, lex)))
+        .or_else(|| {
+            // "not a flicker" as a whole is no "flicker".
+            let first = cut.tokens[atom.from].surface.as_str();
+            let denied = ["no", "not", "without", "never", "nothing"].contains(&first);
+            atom.inner
+                .iter()
+                .filter(|h| !denied || h.from == atom.from)
+                .find_map(|h| from_hits(&[*h], item, negated, lex))
+        })
         .map(|mut j| {
             if j.by_sound.is_none() {
                 j.by_sound.clone_from(&atom.by_sound);
@@ -318,7 +326,39 @@ fn from_hits(hits: &[Hit], item: ItemId, negated: bool, lex: &Lexicon) -> Option
     best.map(|(_, j)| j)
 }
 
+/// "State four": by the published numbering the phrase names, or the default one.
+fn state_by_number(
+    cut: &Cut,
+    atom: &Atom,
+    n: super::numbers::Spoken,
+    item: ItemId,
+    lex: &Lexicon,
+) -> Option<Judged> {
+    let named = cut.atoms.iter().flat_map(|a| &a.hits).find_map(|h| match lex.matcher.meaning(h) {
+        Meaning::Numbering(k) => Some(k),
+        _ => None,
+    });
+    let numbering = match named {
+        Some(k) => &lex.numberings[k],
+        None => lex.numberings.iter().find(|k| k.default)?,
+    };
+    if atom.unit.is_some() || n.high.is_some() || n.value.fract() != 0.0 || n.value > 99.0 {
+        return None;
+    }
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // whole, 0 to 99
+    let state = *numbering.states.get(&(n.value as u32))?;
+    let code = &lex.states[state].code;
+    lex.items[item].value(code)?;
+    Some(Judged {
+        value: Some(code.clone()),
+        matched: format!("state {} ({})", n.value, numbering.id),
+        by_sound: atom.by_sound.clone(),
+        ..Judged::default()
+    })
+}
+
 fn resolve_number(
+    cut: &Cut,
     atom: &Atom,
     n: super::numbers::Spoken,
     item: ItemId,
@@ -329,6 +369,9 @@ fn resolve_number(
         return None;
     }
     let it = &lex.items[item];
+    if Some(item) == lex.state_item {
+        return state_by_number(cut, atom, n, item, lex);
+    }
     if let (None, Some(v)) = (atom.unit, grade(n.value, n.high, item, lex)) {
         return Some(Judged {
             value: Some(it.values[v].code.clone()),
@@ -481,6 +524,15 @@ pub fn pair(elems: &[Elem]) -> Vec<Pair> {
             let was_joined = std::mem::replace(&mut joined, e.piece == Piece::And);
             let joined = was_joined;
             match e.piece {
+                Piece::Side(s)
+                    if side_first
+                        && current.side == Some(SideSaid::Both)
+                        && !current.js.is_empty()
+                        && !run.iter().any(|x| x.atom > e.atom && judges(x.piece)) =>
+                {
+                    // "both increased on the right": both items, one side.
+                    current.side = Some(s);
+                }
                 Piece::Side(s) if side_first => {
                     if open && !current.js.is_empty() {
                         out.push(std::mem::take(&mut current));

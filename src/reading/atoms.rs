@@ -2,7 +2,7 @@
 
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Hit, Meaning, Naming, Saying};
-use crate::lexicon::model::Lexicon;
+use crate::lexicon::model::{ItemId, Lexicon};
 use crate::lexicon::text::{Break, Token, tokenize};
 
 use super::ears::Ears;
@@ -50,6 +50,9 @@ pub struct Cut {
     pub atoms: Vec<Atom>,
     /// Tokens that belong to no atom, are no filler and no ordinary talk.
     pub unknown: Vec<usize>,
+    /// Words that cast doubt on what was said last: first and one past the last token. They stand
+    /// beside the atoms and take no words from them.
+    pub second_thoughts: Vec<(usize, usize)>,
 }
 
 impl Atom {
@@ -79,7 +82,8 @@ impl Atom {
 
 /// Cuts a text into atoms; with `ears`, words that were mistyped or misheard are looked for too.
 pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
-    let mut c = cut_tokens(tokenize(text), lex);
+    let near = ears.map_or(&[][..], |(_, n)| n);
+    let mut c = cut_tokens(tokenize(text), near, lex);
     let Some((ears, at_hand)) = ears.filter(|_| !c.unknown.is_empty()) else { return c };
     let mended = ears.mend(&c.tokens, &c.unknown, lex);
     if !mended.is_empty() {
@@ -87,7 +91,7 @@ pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
         for (i, word) in &mended {
             tokens[*i].folded = crate::lexicon::text::fold(word);
         }
-        c = cut_tokens(tokens, lex);
+        c = cut_tokens(tokens, near, lex);
         for a in &mut c.atoms {
             if let Some((i, word)) = mended.iter().find(|(i, _)| (a.from..a.to).contains(i)) {
                 a.by_sound = Some(format!("\"{}\" as \"{word}\"", c.tokens[*i].surface));
@@ -98,7 +102,7 @@ pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
     c
 }
 
-fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
+fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
     let n = tokens.len();
     let (mut groups, mut sentences) = (vec![0; n], vec![0; n]);
     let mut ends: Vec<Option<Break>> = vec![None];
@@ -131,6 +135,26 @@ fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
             _ => true,
         };
         may_cross || tokens[h.from..h.to].iter().all(|t| t.brk.is_none())
+    });
+    // "So no" refuses only where the breath ends.
+    hits.retain(|h| {
+        lex.matcher.meaning(h) != Meaning::Family(Family::WeakSkip)
+            || tokens.get(h.to).is_none_or(|t| t.brk.is_some())
+    });
+    // A value that only means something for an item nobody speaks of takes no words from others.
+    let mut spoken_of: Vec<ItemId> = at_hand.to_vec();
+    for h in &hits {
+        match lex.matcher.meaning(h) {
+            Meaning::Item(i, _) | Meaning::Value { item: i, how: Saying::Alone, .. } => {
+                spoken_of.push(i);
+            }
+            Meaning::Group(g) => spoken_of.extend(&lex.groups[g].items),
+            _ => {}
+        }
+    }
+    hits.retain(|h| match lex.matcher.meaning(h) {
+        Meaning::Value { item, how, .. } => how == Saying::Alone || spoken_of.contains(&item),
+        _ => true,
     });
     let chosen = choose(lex, &hits, &spoken, n);
     let mut atoms: Vec<Atom> = Vec::new();
@@ -181,7 +205,12 @@ fn cut_tokens(tokens: Vec<Token>, lex: &Lexicon) -> Cut {
                 && !talk.iter().any(|(a, b)| (*a..*b).contains(&i))
         })
         .collect();
-    Cut { tokens, groups, sentences, ends, atoms, unknown }
+    let second_thoughts = hits
+        .iter()
+        .filter(|h| lex.matcher.meaning(h) == Meaning::Family(Family::SecondThoughts))
+        .map(|h| (h.from, h.to))
+        .collect();
+    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts }
 }
 
 /// Chooses the stretches that together explain the text best: long ones first, since a longer
@@ -192,7 +221,9 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
     for h in hits {
         let m = lex.matcher.meaning(h);
         // One word of ordinary talk explains nothing; a set phrase ("good morning") does.
-        if m == Meaning::Family(Family::Talk) && h.words < 2 {
+        if m == Meaning::Family(Family::Talk) && h.words < 2
+            || m == Meaning::Family(Family::SecondThoughts)
+        {
             continue;
         }
         let words = u32::try_from(h.words).unwrap_or(u32::MAX).min(30);
@@ -202,7 +233,15 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
             Meaning::Family(_) => 0,
             _ => 1,
         };
-        let weight = words * words * 10 + bonus;
+        let weight = match m {
+            // Small words must not outweigh a value that holds them ("is not" and "not tense").
+            Meaning::Family(
+                Family::Negation | Family::Because | Family::Was | Family::Range | Family::Doing,
+            ) => 15 * words - 7,
+            Meaning::Family(Family::Skip | Family::NotObtained) => words * words * 10 + 3,
+            Meaning::Family(Family::Defer) => words * words * 10 + 4,
+            _ => words * words * 10 + bonus,
+        };
         let w = spans.entry((h.from, h.to)).or_default();
         *w = (*w).max(weight);
     }

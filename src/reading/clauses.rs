@@ -64,9 +64,18 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
             idx.iter().for_each(|&i| out[i].aside = Some(Aside::Question));
             continue;
         }
-        let mut groups: Vec<usize> = idx.iter().map(|&i| cut.atoms[i].group).collect();
+        // A "but" ends the reach of what was said before it, as a comma does.
+        let buts =
+            |i: usize| idx.iter().filter(|&&k| k < i && cut.atoms[k].is(lex, Family::But)).count();
+        let group_of: Vec<usize> = (0..cut.atoms.len())
+            .map(|i| if idx.contains(&i) { cut.atoms[i].group * 16 + buts(i).min(15) } else { 0 })
+            .collect();
+        let mut groups: Vec<usize> = idx.iter().map(|&i| group_of[i]).collect();
         groups.dedup();
-        let in_group = |g: usize| idx.iter().copied().filter(move |&i| cut.atoms[i].group == g);
+        let in_group = |g: usize| {
+            let of = &group_of;
+            idx.iter().copied().filter(move |&i| of[i] == g)
+        };
         let has = |g: usize, f: Family| in_group(g).find(|&i| cut.atoms[i].is(lex, f));
         let judged = |g: usize| in_group(g).any(|i| is_judgement(cut, i, lex));
         let named = |g: usize| in_group(g).any(|i| names_item(cut, i, lex));
@@ -80,13 +89,32 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
             idx.iter().for_each(|&i| out[i].aside = Some(Aside::Teach));
             continue;
         }
+        // "A cephalhaematoma stops at the suture": a rule, not a finding.
+        let opens_with_a = first_word(cut, s).is_some_and(|w| w == "a" || w == "an");
+        let rule = opens_with_a
+            && (0..cut.tokens.len()).any(|i| {
+                cut.sentences[i] == s
+                    && [
+                        "is", "are", "feels", "stops", "crosses", "means", "looks", "goes", "does",
+                        "lasts", "resolves", "needs", "comes",
+                    ]
+                    .contains(&cut.tokens[i].surface.as_str())
+                    && idx.iter().any(|&k| {
+                        cut.atoms[k].to <= i
+                            && (is_judgement(cut, k, lex) || names_item(cut, k, lex))
+                    })
+            });
+        if rule {
+            idx.iter().for_each(|&i| out[i].aside = Some(Aside::Teach));
+            continue;
+        }
         // --- remarks
         if let Some(tg) = groups.iter().copied().find(|&g| has(g, Family::Teach).is_some()) {
             let starts_indefinite = first_word(cut, s).is_some_and(|w| {
                 ["a", "an", "any", "some", "some", "no"].contains(&w) && w != "no"
             });
             let cue = has(tg, Family::Teach).map(text_of).unwrap_or_default();
-            let comment = first_word_of_group(cut, tg)
+            let comment = first_word_of_group(cut, tg / 16)
                 .is_some_and(|w| ["which", "as", "so", "and", "but", "it"].contains(&w));
             let mut ended = false;
             for &g in &groups {
@@ -172,8 +200,23 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
                 open = false;
             }
         }
+        // "It was full, and now it's soft": the contrast makes the first the past.
+        for (k, &g) in groups.iter().enumerate() {
+            let contrast = has(g, Family::Was).is_some()
+                && has(g, Family::Present).is_none()
+                && judged(g)
+                && groups[k + 1..].iter().any(|&h| has(h, Family::Present).is_some() && judged(h));
+            if contrast {
+                in_group(g).for_each(|i| {
+                    out[i].aside.get_or_insert(Aside::Past);
+                });
+            }
+        }
         // --- left for later
-        let skip_said = idx.iter().any(|&i| cut.atoms[i].is(lex, Family::Skip));
+        // "I'll leave the scarf until she settles" is for later; "I'll leave the gag" is not.
+        let skip_said = idx
+            .iter()
+            .any(|&i| cut.atoms[i].is(lex, Family::Skip) && !words_of(cut, i).contains("leav"));
         for &g in &groups {
             if !skip_said && has(g, Family::Defer).is_some() {
                 in_group(g).for_each(|i| {

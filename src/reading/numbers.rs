@@ -69,6 +69,13 @@ fn is_pronoun(tokens: &[Token], i: usize, w: &NumberWords) -> bool {
     let the_side = i >= 2
         && ["left", "right"].contains(&tokens[i - 1].surface.as_str())
         && tokens[i - 2].surface == "the";
+    // "make that one" is a number.
+    let made = i >= 2
+        && tokens[i - 1].surface == "that"
+        && ["make", "change", "call", "score"].contains(&tokens[i - 2].surface.as_str());
+    if made {
+        return false;
+    }
     the_side
         || next.is_some_and(|t| is(&w.one_before, t))
         || before.is_some_and(|t| is(&w.one_after, t))
@@ -128,6 +135,58 @@ fn whole(tokens: &[Token], i: usize, w: &NumberWords) -> Option<(u32, usize)> {
 
 fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
     let first = tokens.get(i)?;
+    // "half a centimetre"
+    if is(&w.half, first)
+        && tokens.get(i + 1).is_some_and(|t| is(&w.article, t))
+        && !i.checked_sub(1).is_some_and(|b| is(&w.and, &tokens[b]))
+    {
+        return Some(Spoken {
+            from: i,
+            to: i + 2,
+            value: 0.5,
+            high: None,
+            idle: false,
+            graded: false,
+            by_sound: false,
+        });
+    }
+    // "three zero": thirty, digit by digit.
+    if !first.is_digits()
+        && let (Some(d), Some(0)) = (small(Some(first), w), small(tokens.get(i + 1), w))
+        && (1..=9).contains(&d)
+        && !i.checked_sub(1).is_some_and(|b| small(Some(&tokens[b]), w).is_some())
+    {
+        return Some(Spoken {
+            from: i,
+            to: i + 2,
+            value: f64::from(d * 10),
+            high: None,
+            idle: false,
+            graded: false,
+            by_sound: false,
+        });
+    }
+    // "one four two": a hundred and forty-two, digit by digit.
+    let digits: Vec<u32> =
+        (i..i + 3).map_while(|k| small(tokens.get(k), w).filter(|d| *d <= 9)).collect();
+    let spelt = digits.len() == 3
+        && digits[0] > 0
+        && small(tokens.get(i + 3), w).is_none()
+        && !i.checked_sub(1).is_some_and(|b| small(Some(&tokens[b]), w).is_some())
+        && !(digits[1] == digits[0] + 1 && digits[2] == digits[1] + 1)
+        && !first.is_digits();
+    if spelt {
+        let value = digits.iter().fold(0, |n, d| n * 10 + d);
+        return Some(Spoken {
+            from: i,
+            to: i + 3,
+            value: f64::from(value),
+            high: None,
+            idle: false,
+            graded: false,
+            by_sound: false,
+        });
+    }
     let (mut value, mut k) = if first.is_digits() {
         (first.surface.parse::<f64>().ok()?, i + 1)
     } else {
@@ -238,6 +297,19 @@ fn join_ranges(tokens: &[Token], singles: Vec<Spoken>, w: &NumberWords) -> Vec<S
                 && !n.idle
                 && n.value > last.value
         });
+        // "two by three centimetres" is an area, and no one number.
+        let area =
+            out.last().is_some_and(|last| n.from == last.to + 1 && tokens[last.to].surface == "by");
+        if area && let Some(last) = out.last_mut() {
+            // "two by two" has one number, whichever way it is measured.
+            if (last.value - n.value).abs() < 1e-9 {
+                last.to = n.to;
+                continue;
+            }
+            last.idle = true;
+            out.push(Spoken { idle: true, ..n });
+            continue;
+        }
         match out.last_mut() {
             Some(last) if joined => {
                 last.high = Some(n.value);

@@ -22,7 +22,7 @@ use super::types::{
 /// Words not understood beside a finding that make it doubtful.
 const UNKNOWN_NAMED: usize = 4;
 /// The same where the item was not named in the phrase.
-const UNKNOWN_AT_HAND: usize = 2;
+const UNKNOWN_AT_HAND: usize = 1;
 
 /// Reads phrases one after the other. Its memory is what a listener would keep in mind: the item
 /// just named, the side just named, what was found so far.
@@ -36,11 +36,15 @@ pub struct Reader<'a> {
     side_at: u64,
     /// "Again" was said alone: the next judgement is another trial.
     again: bool,
+    /// Item of what the phrase struck.
+    struck: Option<ItemId>,
     /// Side of what the last phrase said and took back.
     withdrawn: Option<Side>,
     history: Vec<Finding>,
     /// Findings of the last phrase that had any.
     last: Vec<FindingId>,
+    /// The same before the phrase at hand.
+    last_before: Vec<FindingId>,
     last_reason: Option<String>,
     numbering: Option<usize>,
     units_known: HashSet<ItemId>,
@@ -65,6 +69,8 @@ struct Claim {
     first_atom: usize,
     at_hand: bool,
     copied: bool,
+    /// The side was not said, but follows from how the item is elicited.
+    side_inferred: bool,
 }
 
 impl<'a> Reader<'a> {
@@ -78,9 +84,11 @@ impl<'a> Reader<'a> {
             side: None,
             side_at: 0,
             withdrawn: None,
+            struck: None,
             again: false,
             history: Vec::new(),
             last: Vec::new(),
+            last_before: Vec::new(),
             last_reason: None,
             numbering: None,
             units_known: HashSet::new(),
@@ -114,6 +122,7 @@ impl<'a> Reader<'a> {
         share_lists(&mut segs, &cut, lex);
         share_forward(&mut segs, &cut, lex);
 
+        self.last_before.clone_from(&self.last);
         let mut claims: Vec<Claim> = Vec::new();
         let strikes: Vec<usize> = (0..cut.atoms.len())
             .filter(|&i| {
@@ -151,11 +160,33 @@ impl<'a> Reader<'a> {
                 add_claim(&mut claims, c, &cut, lex);
             }
         }
+        // "No head lag, no vertical suspension, no stepping, can't come off the mattress."
+        let omitted = claims.iter().any(|c| {
+            c.doubts.contains(&Doubt::AbsentOrNotDone)
+                || (c.status == Status::Skipped && c.why.contains(": \"no "))
+        });
+        if omitted {
+            for c in claims.iter_mut().filter(|c| c.judged.matched.starts_with("no ")) {
+                if !c.doubts.contains(&Doubt::AbsentOrNotDone) {
+                    c.doubts.push(Doubt::AbsentOrNotDone);
+                }
+            }
+        }
         self.take_back(&cut, &taken, &segs, &strikes, seq, &mut claims, &mut reading);
         self.swap(&cut, &taken, &mut claims);
         self.other_side(&cut, &taken, &segs, &mut claims);
+        self.and_the_other(&cut, &taken, &mut claims);
         self.finish(seq, phrase, &cut, claims, &mut reading);
+        self.second_thoughts(&cut, &taken, &mut reading);
         self.remember(phrase, &cut, &taken, &segs, &cut_up.mentioned, &mut reading);
+        for f in reading.findings.iter().filter(|f| Some(f.item) == lex.state_item) {
+            if let Some(state) = f.value.as_deref().and_then(|v| lex.state(v))
+                && f.is_sure()
+                && !reading.states.iter().any(|s| s.state == state)
+            {
+                reading.states.push(StateSaid { state, implied: false });
+            }
+        }
         reading.at_hand = self.items.first().copied();
         reading.leftover = cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
         reading
@@ -222,6 +253,35 @@ impl<'a> Reader<'a> {
                     || seg.items.iter().any(|n| self.res(cut, e, n.item).is_some_and(|j| !j.denied))
             })
             .collect();
+        // "…, I wasn't counting right": a side among words not understood is no side of a judgement.
+        let judged_in = |g: usize| {
+            elems.iter().any(|e| {
+                e.group == g
+                    && matches!(
+                        e.piece,
+                        Piece::Judgement
+                            | Piece::Skip
+                            | Piece::NotObtained
+                            | Piece::Same
+                            | Piece::Too
+                    )
+            })
+        };
+        let first_judged = elems
+            .iter()
+            .filter(|e| matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained))
+            .map(|e| e.group)
+            .min();
+        let elems: Vec<super::assemble::Elem> = elems
+            .iter()
+            .copied()
+            .filter(|e| {
+                !matches!(e.piece, Piece::Side(_))
+                    || judged_in(e.group)
+                    || first_judged.is_none_or(|g| e.group < g)
+                    || !cut.unknown.iter().any(|&u| cut.groups[u] == e.group)
+            })
+            .collect();
         let mut pairs = pair(&elems);
         let reason = || reason_in(cut, seg, lex);
         // "no prone, no ventral suspension, he is on the mattress"; "not stroking the soles"
@@ -251,6 +311,8 @@ impl<'a> Reader<'a> {
                     Some(j) if told && it.no_means == NoMeans::Absent && !by_not => {
                         (Status::Observed, j)
                     }
+                    // "No tremor": looked for and not there, which is no value of its own.
+                    None if it.no_means == NoMeans::Absent && !by_not => continue,
                     _ => (Status::Skipped, Judged::default()),
                 };
                 let mut c = claim(n.item, side, status, judged, seg, cut, taken);
@@ -353,6 +415,25 @@ impl<'a> Reader<'a> {
                     }
                     match &mut merged {
                         None => merged = Some(c),
+                        // "biceps two and two", "three and two": a pair of numbers for a pair.
+                        Some(m)
+                            if m.side == Some(Side::Unstated)
+                                && cut.atoms[m.first_atom].number.is_some()
+                                && cut.atoms[c.first_atom].number.is_some()
+                                && cut.atoms[m.first_atom..c.first_atom]
+                                    .iter()
+                                    .any(|a| a.is(lex, Family::And)) =>
+                        {
+                            if m.judged.value == c.judged.value
+                                && m.judged.number == c.judged.number
+                            {
+                                m.side = Some(Side::Both);
+                            } else {
+                                m.doubts.push(Doubt::SidesNotNamed);
+                                c.doubts.push(Doubt::SidesNotNamed);
+                                out.push(std::mem::replace(m, c));
+                            }
+                        }
                         Some(m) => merge_judgement(m, c, cut, lex),
                     }
                 }
@@ -430,14 +511,20 @@ impl<'a> Reader<'a> {
                     out.push(super::assemble::Elem { piece: Piece::Correct, ..*e });
                 }
             } else if after.is_some()
-                || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+                || next.is_some_and(|n| {
+                    matches!(n.piece, Piece::Side(_))
+                        && super::assemble::adjacent(cut, e.atom, n.atom, 0)
+                })
                 || cut.atoms[e.atom].to == cut.tokens.len()
             {
                 // "Right biceps, no." "Clonus no on right."
                 let sided_before = seg.elems[..k].iter().any(|x| matches!(x.piece, Piece::Side(_)));
                 let named = !seg.at_hand;
                 if (sided_before || named || next.is_some()) && !rest_judges
-                    || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+                    || next.is_some_and(|n| {
+                        matches!(n.piece, Piece::Side(_))
+                            && super::assemble::adjacent(cut, e.atom, n.atom, 0)
+                    })
                 {
                     out.push(super::assemble::Elem {
                         piece: Piece::Judgement,
@@ -484,7 +571,33 @@ impl<'a> Reader<'a> {
                 (Status::Observed, j)
             }
         };
-        if judged.denied {
+        if judged.denied || (seg.at_hand && judged.implausible.is_some()) {
+            return None;
+        }
+        if seg.at_hand
+            && cut.atoms[e.atom].negation
+            && p.side.is_none()
+            && self.history.iter().any(|f| f.item == n.item)
+        {
+            return None;
+        }
+        // "No nystagmus with it" says nothing against what was found.
+        let had = self.history.iter().any(|f| f.item == n.item && f.status == Status::Observed)
+            || before.iter().any(|c| c.item == n.item);
+        if seg.at_hand && judged.yields && had && !p.corrected && p.side.is_none() {
+            return None;
+        }
+        // "Exchange left with, no, leave it, it was good so."
+        if seg.at_hand
+            && judged.stated
+            && (has_family(cut, taken, Family::Correct, lex)
+                || has_family(cut, taken, Family::But, lex)
+                || !cut.unknown.is_empty())
+        {
+            return None;
+        }
+        // "Nothing high-pitched there, a strong cry": the phrase names another item.
+        if seg.at_hand && judged.by_concept && p.side.is_none() && names_other(cut, n.item, lex) {
             return None;
         }
         // A bare "fine" or "nothing" about an item that has had its judgement is talk.
@@ -534,6 +647,15 @@ impl<'a> Reader<'a> {
         let group = cut.atoms[e.atom].group;
         let unknown_before =
             cut.unknown.iter().any(|&u| cut.groups[u] == group && u < cut.atoms[e.atom].from);
+        let other_named = cut.atoms[..e.atom].iter().any(|a| {
+            a.group == group
+                && (a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Group(_)))
+                    || (!a.is(lex, Family::BodyPart)
+                        && a.items(lex).iter().any(|(i, _, _)| *i != n.item)))
+        });
+        if seg.at_hand && status != Status::Observed && other_named {
+            return None;
+        }
         if seg.at_hand && status != Status::Observed && unknown_before {
             let side_first = elems.iter().any(|x| {
                 matches!(x.piece, Piece::Side(_))
@@ -555,6 +677,7 @@ impl<'a> Reader<'a> {
                 .any(|f| has_family(cut, taken, *f, lex))
             && !cut.unknown.is_empty()
             && status == Status::Observed
+            && (judged.by_concept || judged.yields)
             && self.history.iter().any(|f| {
                 f.item == n.item
                     && f.covers(side)
@@ -586,6 +709,7 @@ impl<'a> Reader<'a> {
             || (seg.at_hand && opens_with_again(cut, seg, lex));
         c.directive = p.directive;
         c.except = p.except;
+        c.side_inferred = c.side == Some(Side::Both) && p.side.is_none();
         if let Some(t) = taken.get(e.atom) {
             if let Some(h) = &t.hedge {
                 c.doubts.push(Doubt::Hedged(h.clone()));
@@ -593,6 +717,17 @@ impl<'a> Reader<'a> {
             if let Some(r) = &t.remark {
                 c.doubts.push(Doubt::Remark(r.clone()));
             }
+        }
+        // An item without sides, said of one limb.
+        if !it.sided
+            && c.status == Status::Observed
+            && let Some(SideSaid::Left | SideSaid::Right) = p.side
+            && seg.elems.iter().any(|x| {
+                matches!(x.piece, Piece::Side(SideSaid::Left | SideSaid::Right))
+                    && cut.atoms.get(x.atom + 1).is_some_and(|a| a.is(lex, Family::BodyPart))
+            })
+        {
+            c.doubts.push(Doubt::Remark("said of one limb or side".into()));
         }
         if let Some(s) = &c.judged.implausible {
             c.doubts.push(Doubt::Implausible(s.clone()));
@@ -636,6 +771,26 @@ impl<'a> Reader<'a> {
             c.doubts.push(Doubt::MuchNotUnderstood(unknown.join(" ")));
         }
         if c.status == Status::Observed {
+            // "one twenty sicks": the word after a number may have been part of it.
+            let a = &cut.atoms[c.first_atom];
+            let reason_next = cut.atoms.iter().any(|x| {
+                x.from == a.to
+                    && x.meanings(self.lex).all(|(m, _)| matches!(m, Meaning::Reason(_)))
+                    && !x.hits.is_empty()
+            });
+            if a.number.is_some()
+                && a.unit.is_none()
+                && (cut.unknown.contains(&a.to) || reason_next)
+            {
+                c.doubts.push(Doubt::NumberBySound(format!(
+                    "\"{} {}\"",
+                    said(cut, c.first_atom),
+                    cut.tokens[a.to].surface
+                )));
+            }
+            if let Some(words) = lopsided(cut, seg, c.group) {
+                c.doubts.push(Doubt::MuchNotUnderstood(words));
+            }
             if let Some(word) = loose_negation(cut, c.first_atom) {
                 c.doubts.push(Doubt::Denied(format!(
                     "\"{word}\" stands before \"{}\"",
@@ -660,6 +815,34 @@ impl<'a> Reader<'a> {
             if seg.at_hand && !before.is_empty() {
                 c.doubts.push(Doubt::MuchNotUnderstood(before.join(" ")));
             }
+        }
+        // "Legs are floppy, tone low on both sides": of the whole, or of what was named before?
+        if c.status == Status::Observed && !self.lex.items[n.item].sided {
+            let rival = cut.atoms[..c.first_atom].iter().find_map(|a| {
+                a.items(self.lex).into_iter().find_map(|(k, how, _)| {
+                    (how == Naming::Weak
+                        && k != n.item
+                        && self.lex.items[k].sided
+                        && resolve(cut, &cut.atoms[c.first_atom], k, false, true, self.lex)
+                            .is_some_and(|j| {
+                                j.value.is_some() && j.value == c.judged.value && !j.stated
+                            }))
+                    .then_some(k)
+                })
+            });
+            if let Some(k) = rival {
+                c.doubts.push(Doubt::SeveralItems(format!(
+                    "{}, {}",
+                    self.lex.items[n.item].name, self.lex.items[k].name
+                )));
+            }
+        }
+        if c.status == Status::Observed
+            && n.naming == Naming::Weak
+            && c.judged.by_concept
+            && item_group != Some(judged_group)
+        {
+            c.doubts.push(Doubt::ItemNotNamed);
         }
         if c.status != Status::Observed && n.naming == Naming::Weak {
             c.doubts.push(Doubt::ItemNotNamed);
@@ -941,8 +1124,11 @@ impl<'a> Reader<'a> {
     }
 
     fn strike(&mut self, id: FindingId, side: Option<Side>, words: &str, reading: &mut Reading) {
+        self.withdrawn = side.or(self.history.iter().find(|f| f.id == id).and_then(|f| f.side));
         reading.strikes.push(Strike { target: id, side, words: words.to_owned() });
         if let Some(k) = self.history.iter().position(|f| f.id == id) {
+            // What was struck is what is done again.
+            self.struck = Some(self.history[k].item);
             match (self.history[k].side, side.and_then(Side::opposite)) {
                 (Some(Side::Both), Some(rest)) => self.history[k].side = Some(rest),
                 _ => {
@@ -970,6 +1156,41 @@ impl<'a> Reader<'a> {
             [one] => self.strike(one, side, words, reading),
             _ => {
                 reading.maybe_struck.extend(fits.into_iter().map(|id| (id, words.to_owned())));
+            }
+        }
+    }
+
+    /// A phrase that casts doubt on what was said last, and from which no correction could be read,
+    /// leaves the last findings unsettled: a wrong finding must not stay sure because the words that
+    /// took it back were not understood.
+    fn second_thoughts(&self, cut: &Cut, taken: &[Taken], reading: &mut Reading) {
+        let lex = self.lex;
+        if !reading.strikes.is_empty()
+            || !reading.maybe_struck.is_empty()
+            || reading.findings.iter().any(|f| !f.corrects.is_empty())
+        {
+            return;
+        }
+        let said_so = cut.second_thoughts.first().map(|(a, b)| {
+            cut.tokens[*a..*b].iter().map(|t| t.surface.as_str()).collect::<Vec<_>>().join(" ")
+        });
+        let hollow = (0..cut.atoms.len())
+            .find(|&i| {
+                taken[i].aside.is_none()
+                    && (cut.atoms[i].is(lex, Family::Correct)
+                        || cut.atoms[i].is(lex, Family::Withdraw)
+                        || cut.atoms[i].is(lex, Family::Swap))
+            })
+            .map(|i| said(cut, i));
+        let Some(words) = hollow.or(said_so) else { return };
+        // A phrase with findings of its own about other items speaks of those.
+        let last: Vec<&Finding> =
+            self.history.iter().filter(|f| self.last_before.contains(&f.id)).collect();
+        let own_items: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
+        let plain = hollow_plain(cut, taken, lex);
+        for f in last {
+            if own_items.is_empty() || own_items.contains(&f.item) || plain {
+                reading.maybe_struck.push((f.id, words.clone()));
             }
         }
     }
@@ -1024,6 +1245,7 @@ impl<'a> Reader<'a> {
                 first_atom: at,
                 at_hand: true,
                 copied: true,
+                side_inferred: false,
             });
         }
     }
@@ -1035,7 +1257,29 @@ impl<'a> Reader<'a> {
             || cut.atoms.first().is_some_and(|a| {
                 a.negation && cut.tokens.get(a.to).is_some_and(|t| t.brk == Some(Break::Comma))
             });
-        if !says_so || !claims.is_empty() || cut.unknown.len() > 2 {
+        let taken_back = [Family::Strike, Family::Withdraw, Family::Swap]
+            .iter()
+            .any(|f| has_family(cut, taken, *f, lex));
+        // Nothing else may be said: "Left eye, it's not, ah no, she closed it" is no such correction.
+        let only = cut.unknown.is_empty()
+            && cut.atoms.iter().all(|a| {
+                a.negation
+                    || !a.items(lex).is_empty()
+                    || [
+                        Family::Correct,
+                        Family::Left,
+                        Family::Right,
+                        Family::Both,
+                        Family::And,
+                        Family::BodyPart,
+                        Family::Was,
+                        Family::Talk,
+                        Family::Directive,
+                    ]
+                    .iter()
+                    .any(|f| a.is(lex, *f))
+            });
+        if !says_so || taken_back || !claims.is_empty() || !only {
             return;
         }
         let judged = segs.iter().any(|s| {
@@ -1066,6 +1310,14 @@ impl<'a> Reader<'a> {
             .collect();
         sides.retain(|s| !denied.contains(s));
         let (false, [side]) = (judged, &sides[..]) else { return };
+        let place = |f: &dyn Fn(usize) -> bool| (0..cut.atoms.len()).find(|&i| f(i));
+        let word = place(&|i| cut.atoms[i].is(lex, Family::Correct) || cut.atoms[i].negation);
+        let at = place(&|i| {
+            [Family::Left, Family::Right, Family::Both].iter().any(|f| cut.atoms[i].is(lex, *f))
+        });
+        if word > at {
+            return;
+        }
         let named: Vec<ItemId> = segs
             .iter()
             .filter(|s| !s.at_hand)
@@ -1097,6 +1349,58 @@ impl<'a> Reader<'a> {
             first_atom: atom,
             at_hand: true,
             copied: true,
+            side_inferred: false,
+        });
+    }
+
+    /// "And right." alone: the same on the other side.
+    fn and_the_other(&self, cut: &Cut, taken: &[Taken], claims: &mut Vec<Claim>) {
+        let lex = self.lex;
+        let only = cut.unknown.is_empty()
+            && !cut.atoms.is_empty()
+            && cut.atoms.iter().enumerate().all(|(i, a)| {
+                taken[i].aside.is_none()
+                    && (a.is(lex, Family::And)
+                        || a.is(lex, Family::Left)
+                        || a.is(lex, Family::Right)
+                        || a.is(lex, Family::BodyPart))
+            });
+        let side = cut.atoms.iter().find_map(|a| {
+            if a.is(lex, Family::Left) {
+                Some(Side::Left)
+            } else if a.is(lex, Family::Right) {
+                Some(Side::Right)
+            } else {
+                None
+            }
+        });
+        let joined = cut.atoms.first().is_some_and(|a| a.is(lex, Family::And));
+        let (true, true, true, Some(side)) = (only, joined, claims.is_empty(), side) else {
+            return;
+        };
+        let last: Vec<&Finding> =
+            self.history.iter().filter(|f| self.last.contains(&f.id)).collect();
+        let [f] = last[..] else { return };
+        if f.side != side.opposite() {
+            return;
+        }
+        claims.push(Claim {
+            item: f.item,
+            side: Some(side),
+            status: f.status,
+            judged: judged_from(f),
+            reason: f.reason.clone(),
+            doubts: f.doubts.clone(),
+            why: format!("{}: copied by \"and\" and a side", lex.items[f.item].id),
+            corrected: false,
+            again: false,
+            directive: false,
+            except: false,
+            group: 0,
+            first_atom: 0,
+            at_hand: true,
+            copied: true,
+            side_inferred: false,
         });
     }
 
@@ -1130,7 +1434,16 @@ impl<'a> Reader<'a> {
                 {
                     side = f.side;
                 }
-                let moved = c.why.ends_with("the side corrected");
+                let moved = c.why.ends_with("the side corrected")
+                    // "right partial / sorry, left partial"
+                    || self.history.iter().any(|f| {
+                        self.last_before.contains(&f.id)
+                            && f.item == c.item
+                            && f.side.is_some_and(|s| s.opposite().is_some() && s.opposite() == side)
+                            && f.value == c.judged.value
+                            && f.number == c.judged.number
+                            && f.status == c.status
+                    });
                 corrects = self
                     .history
                     .iter()
@@ -1253,6 +1566,10 @@ impl<'a> Reader<'a> {
         {
             self.items_at = phrase.end_ms;
         }
+        if let Some(item) = self.struck.take().filter(|_| reading.findings.is_empty()) {
+            self.items = vec![item];
+            self.items_at = phrase.end_ms;
+        }
         // A side named alone waits for its judgement.
         let lone = segs.iter().rev().find_map(|s| {
             let judges = s.elems.iter().any(|e| {
@@ -1322,6 +1639,7 @@ fn claim(
             .unwrap_or(0),
         at_hand: seg.at_hand,
         copied: false,
+        side_inferred: false,
     }
 }
 
@@ -1365,6 +1683,57 @@ fn but_unknown(cut: &Cut, atom: usize, lex: &Lexicon) -> Option<String> {
         .map(|&u| cut.tokens[u].surface.as_str())
         .collect();
     (!words.is_empty() && words.len() <= 3).then(|| format!("but {}", words.join(" ")))
+}
+
+/// Whether the phrase names an item outright that is not this one.
+fn names_other(cut: &Cut, item: ItemId, lex: &Lexicon) -> bool {
+    cut.atoms.iter().any(|a| {
+        let items = a.items(lex);
+        !items.is_empty()
+            && items.iter().any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
+            && !items.iter().any(|(i, _, _)| *i == item)
+    })
+}
+
+/// Whether the phrase says in so many words that what went before was wrong; a bare "sorry" or "wait"
+/// may be said to anybody.
+fn hollow_plain(cut: &Cut, taken: &[Taken], lex: &Lexicon) -> bool {
+    (0..cut.atoms.len()).any(|i| {
+        taken[i].aside.is_none()
+            && (cut.atoms[i].is(lex, Family::Withdraw)
+                || (cut.atoms[i].is(lex, Family::Correct)
+                    && cut.atoms[i].to - cut.atoms[i].from >= 3))
+    })
+}
+
+/// "In creased on the left, normal on the right": more sides than judgements in one breath, and
+/// words not understood among them.
+fn lopsided(cut: &Cut, seg: &Segment, group: usize) -> Option<String> {
+    let sides = seg
+        .elems
+        .iter()
+        .filter(|e| {
+            e.group == group && matches!(e.piece, Piece::Side(SideSaid::Left | SideSaid::Right))
+        })
+        .count();
+    let judged = seg
+        .elems
+        .iter()
+        .filter(|e| {
+            e.group == group
+                && matches!(
+                    e.piece,
+                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same | Piece::Too
+                )
+        })
+        .count();
+    let words: Vec<&str> = cut
+        .unknown
+        .iter()
+        .filter(|&&u| cut.groups[u] == group)
+        .map(|&u| cut.tokens[u].surface.as_str())
+        .collect();
+    (sides > judged && !words.is_empty()).then(|| words.join(" "))
 }
 
 /// The negation right before the items of a segment.
@@ -1422,7 +1791,11 @@ fn lone_side(seg: &Segment, judged_nothing: bool) -> Option<SideSaid> {
         )
     });
     seg.elems.iter().rev().find_map(|e| match e.piece {
-        Piece::Side(s @ (SideSaid::Left | SideSaid::Right)) if judged_nothing || !judges => Some(s),
+        Piece::Side(s @ (SideSaid::Left | SideSaid::Right | SideSaid::Both))
+            if judged_nothing || !judges =>
+        {
+            Some(s)
+        }
         _ => None,
     })
 }
@@ -1559,6 +1932,18 @@ fn corrected_between(cut: &Cut, a: usize, b: usize, lex: &Lexicon) -> bool {
 
 /// Adds a claim to those of the phrase, settling what it does to earlier ones.
 fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
+    // "left weak, no sorry, right weak": the side is corrected.
+    claims.retain(|o| {
+        !(o.item == c.item
+            && o.status == c.status
+            && matches!(
+                (o.side, c.side),
+                (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left))
+            )
+            && o.judged.value == c.judged.value
+            && o.judged.number == c.judged.number
+            && corrected_between(cut, o.first_atom, c.first_atom, lex))
+    });
     let overlapping: Vec<usize> = (0..claims.len())
         .filter(|&k| {
             let o = &claims[k];
@@ -1585,18 +1970,6 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         o.side = c.side;
         return;
     }
-    // "left weak, no sorry, right weak": the side is corrected.
-    claims.retain(|o| {
-        !(o.item == c.item
-            && o.status == c.status
-            && matches!(
-                (o.side, c.side),
-                (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left))
-            )
-            && o.judged.value == c.judged.value
-            && o.judged.number == c.judged.number
-            && corrected_between(cut, o.first_atom, c.first_atom, lex))
-    });
     let unstated_again = c.side == Some(Side::Unstated) && claims.iter().any(|o| o.item == c.item);
     if overlapping.is_empty() && !unstated_again {
         claims.push(c);
@@ -1651,6 +2024,12 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
             && claims[k].judged.value == c.judged.value
             && claims[k].judged.number == c.judged.number
             && claims[k].judged.range == c.judged.range;
+        if same && claims[k].side_inferred && matches!(c.side, Some(Side::Left | Side::Right)) {
+            // "Face asymmetric at rest, the left doesn't move": the side comes late.
+            claims[k].side = c.side;
+            claims[k].side_inferred = false;
+            return;
+        }
         if same && (claims[k].side == Some(Side::Both) || c.side == claims[k].side) {
             // Said again in plain words: what was doubtful about the first is not any more.
             if c.doubts.is_empty() {
@@ -1784,7 +2163,10 @@ fn share_lists(segs: &mut [Segment], cut: &Cut, lex: &Lexicon) {
                 .iter()
                 .take_while(|s| s.sentence == segs[k].sentence)
                 .any(|s| s.elems.iter().any(|e| e.piece == Piece::All))
-            || list_goes_on(segs, k + 1, cut, lex);
+            || list_goes_on(segs, k + 1, cut, lex)
+            // "prone, Galant, ventral suspension, not those either"
+            || (judging.iter().any(|e| matches!(e.piece, Piece::Skip | Piece::NotObtained))
+                && !judging.iter().any(|e| e.piece == Piece::Judgement));
         let clean =
             between.clone().all(|i| {
                 super::assemble::piece_of(&cut.atoms[i], lex).is_some_and(|p| {

@@ -327,7 +327,9 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             });
             let beside_side =
                 cut.atoms.get(i + 1).is_some_and(|n| is_side(n, lex) && adjacent(cut, i, i + 1, 0));
-            if opens || !(after_name || beside_side) {
+            let alone = cut.atoms.iter().all(|a| a.from == atom.from || is_side(a, lex))
+                && cut.unknown.is_empty();
+            if opens || !(after_name || beside_side || alone) {
                 continue;
             }
         }
@@ -458,6 +460,22 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             .filter(|(_, n, _)| matches!(n, Naming::Weak | Naming::Sound))
             .map(|(k, _, p)| (k, p))
             .collect();
+        // "Tone in the right arm is low": the part names a sided item of its own.
+        if part
+            && after_side
+            && current_named
+            && !already(&w)
+            && current.iter().all(|&k| !lex.items[k].sided)
+            && let [(item, plural)] = weak[..]
+            && lex.items[item].sided
+            && (i + 1..cut.atoms.len())
+                .find(|&k| may_judge(&cut.atoms[k], lex))
+                .is_some_and(|k| cut.atoms[k].group == atom.group && w.fits_well(k, item))
+        {
+            let named = Named { item, naming: Naming::Weak, plural, atom: Some(i) };
+            w.open(vec![named], i, None);
+            continue;
+        }
         // A correction speaks of the item at hand, not of whatever its words may also name.
         let correcting = !at_hand.items.is_empty()
             && cut.atoms[..i].iter().any(|a| {
@@ -499,11 +517,18 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 .filter(|(k, _)| {
                     let f = |&a: &usize| w.fits_well(a, *k);
                     ahead.first().is_some_and(f)
+                        || (i.checked_sub(1).is_none_or(|b| cut.atoms[b].sentence != atom.sentence)
+                            && !cut.unknown.iter().any(|&u| cut.sentences[u] == atom.sentence)
+                            && !w.now.contains(k)
+                            && ahead
+                                .first()
+                                .is_some_and(|&a| adjacent(cut, i, a, 0) && w.fits(a, *k, false)))
                         || (leads && ahead.iter().any(|&a| w.fits(a, *k, false)))
                         || behind.last().is_some_and(f)
                         || (sound
-                            && (ahead.iter().any(|a| w.fits(*a, *k, false))
-                                || only_topic(cut, atom.sentence, i, lex)))
+                            && (ahead.iter().any(|a| {
+                                cut.atoms[*a].sentence == atom.sentence && w.fits(*a, *k, false)
+                            }) || cut.atoms.len() == 1))
                 })
                 .collect();
             let taken_by_current = ahead.first().is_some_and(|&a| {
@@ -520,7 +545,16 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                         )
                 })
                 && ahead.is_empty();
-            let topic = omitted || only_topic(cut, atom.sentence, i, lex) && ahead.is_empty();
+            // A name heard by its sound alone opens nothing by itself.
+            let topic = omitted
+                || only_topic(cut, atom.sentence, i, lex)
+                    && ahead.is_empty()
+                    // "Fold the arms, hold" is an act, not a topic.
+                    && !cut.atoms[..i].iter().any(|a| {
+                        a.sentence == atom.sentence
+                            && (a.is(lex, Family::Hold) || a.is(lex, Family::Release))
+                    })
+                    && !(sound && cut.atoms.len() > 1);
             let pick = if !chosen.is_empty()
                 && !taken_by_current
                 && !(after_side && part && current_named)
@@ -573,5 +607,5 @@ fn only_topic(cut: &Cut, sentence: usize, atom: usize, lex: &Lexicon) -> bool {
             || !(may_judge(a, lex)
                 || a.items(lex).iter().any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
                 || matches!(piece_of(a, lex), Some(Piece::Skip | Piece::NotObtained)))
-    }) && cut.unknown.iter().filter(|&&u| cut.sentences[u] == sentence).count() <= 2
+    }) && !cut.unknown.iter().any(|&u| cut.sentences[u] == sentence)
 }
