@@ -1,7 +1,7 @@
 //! Published scales, as files: one engine for all of them.
 //!
 //! A scale file ([`schema`]) says what is scored, from which findings or entered values, and how
-//! the scores come to a result. [`load`] checks it; [`read`] tells for each sign which scores are
+//! the scores come to a result. [`mod@load`] checks it; [`mod@read`] tells for each sign which scores are
 //! still possible; [`rule`] turns these into the results still possible; [`eval`] adds the gates.
 //! Nothing missing is imputed: it stays every score it can be, and the result says so.
 
