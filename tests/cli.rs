@@ -124,6 +124,12 @@ Brakes
 Corrections
   0:30     right brake pad: 3.5 mm -> 2.5 mm (corrected)
 
+By domain
+  Frame   1 outside
+  Drive   1 outside
+  Brakes  1 outside
+  3 items: 3 outside
+
 5 findings, 0 unsettled; 8 phrases, 45 s
 "
     );
@@ -192,6 +198,12 @@ Frame: headset smooth.
 UNSETTLED: WORDS A PERSON MUST STILL DECIDE ABOUT; NO FINDINGS
 - [5.1] At 0:12 was said: \"pad glazed\" - could mean brake pad: glazed. Not
   settled: no side was said.
+
+BY DOMAIN
+Frame: 1 as expected.
+Drive: 1 outside.
+Brakes: 1 unsettled.
+All together: 3 items: 1 outside, 1 as expected, 1 unsettled.
 
 CAUTIONS
 - Ride slowly round the yard before handing it back.
@@ -405,7 +417,10 @@ fn every_development_narration_exports_to_the_schema() {
 fn an_export_has_exactly_the_promised_keys() {
     let out = infant("d01-terse.txt").run(&["export", "e", "--as", "json"]).code(0).json();
     let keys = |v: &Value| v.as_object().unwrap().keys().cloned().collect::<Vec<_>>();
-    assert_eq!(keys(&out), ["exam", "findings", "states", "gaps", "corrections", "unsettled"]);
+    assert_eq!(
+        keys(&out),
+        ["exam", "findings", "states", "gaps", "corrections", "unsettled", "scales", "summary",]
+    );
     let promised = [
         "item",
         "side",

@@ -10,7 +10,8 @@ use crate::report::note;
 pub fn run(args: &NoteArgs) -> Outcome {
     let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
     let g = gaps(&o.exam, &o.lex);
-    let text = note::note(&o.exam, &o.lex, &o.graded, &asymmetries(&o.exam, &o.lex), &g);
+    let apart = asymmetries(&o.exam, &o.lex);
+    let text = note::note(&o.exam, &o.lex, &o.graded, &o.overview, &apart, &g);
     output::deliver(args.output.as_deref(), &text)?;
     Ok(Exit::Ok)
 }

@@ -9,11 +9,17 @@ use crate::report::{json, text};
 pub fn run(args: &ShowArgs) -> Outcome {
     let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
     if args.json {
-        output::json(&json::export(&o.exam, &o.lex, &o.graded, &gaps(&o.exam, &o.lex)))?;
+        output::json(&json::export(
+            &o.exam,
+            &o.lex,
+            &o.graded,
+            &o.overview,
+            &gaps(&o.exam, &o.lex),
+        ))?;
     } else if args.timeline {
         output::put(&text::timeline(&o.exam, &o.lex, &o.graded.ages))?;
     } else {
-        output::put(&text::show(&o.exam, &o.lex, &o.graded))?;
+        output::put(&text::show(&o.exam, &o.lex, &o.graded, &o.overview))?;
     }
     Ok(Exit::Ok)
 }

@@ -6,8 +6,14 @@
 
 pub mod ages;
 pub mod expect;
+pub mod overview;
+pub mod scales;
+pub mod serial;
+pub mod summary;
 
 pub use ages::{Ages, NotCorrected, ages};
 pub use expect::{
     Apart, Asymmetry, Grade, Graded, Ungraded, asymmetries, beyond, expectation, grade,
 };
+pub use overview::Overview;
+pub use summary::{Counts, Domain, Summary, summary};

@@ -580,6 +580,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
         sources,
         confusables,
         number_words,
+        scale_files: files.scales.clone(),
         matcher: Matcher::new(Vec::new(), HashSet::new()),
     })
 }

@@ -8,6 +8,9 @@ use sha2::{Digest, Sha256};
 use super::schema;
 use crate::problem::Problem;
 
+/// Folder of the scales, inside that of a lexicon.
+const SCALES: &str = "scales";
+
 static SHIPPED: Dir<'_> = include_dir!("$CARGO_MANIFEST_DIR/lexicon");
 
 /// A file carried inside the program, by its path under `lexicon/`; empty when there is none, which
@@ -49,6 +52,8 @@ pub struct Files {
     pub files: Vec<SourceFile>,
     /// How many of them belong to the lexicon itself.
     pub own: usize,
+    /// Files of its folder `scales`, one published scale each; the room that scores reads them.
+    pub scales: Vec<SourceFile>,
 }
 
 impl Files {
@@ -74,7 +79,8 @@ impl Files {
                 )),
             ]
         })?;
-        Files::with_language(own, None)
+        let scales = shipped_folder(&format!("{name}/{SCALES}")).unwrap_or_default();
+        Ok(Files { scales, ..Files::with_language(own, None)? })
     }
 
     /// A lexicon in a folder. Its language layer is looked for beside it, then among the shipped.
@@ -82,7 +88,10 @@ impl Files {
     /// # Errors
     /// When the folder or a file in it cannot be read.
     pub fn folder(dir: &Path) -> Result<Files, Vec<Problem>> {
-        Files::with_language(read_folder(dir)?, dir.parent())
+        let files = Files::with_language(read_folder(dir)?, dir.parent())?;
+        let inner = dir.join(SCALES);
+        let scales = if inner.is_dir() { read_folder(&inner)? } else { Vec::new() };
+        Ok(Files { scales, ..files })
     }
 
     /// Lexicon and language layer from texts, for tests.
@@ -127,14 +136,16 @@ impl Files {
             )]);
         };
         files.extend(layer);
-        Ok(Files { files, own: n })
+        Ok(Files { files, own: n, scales: Vec::new() })
     }
 
-    /// SHA-256 over all names and texts, in hex: two lexicons with the same digest read alike.
+    /// SHA-256 over all names and texts, in hex: two lexicons with the same digest read and
+    /// score alike.
     pub fn digest(&self) -> String {
         let mut sorted: Vec<(&str, &str)> = self
             .files
             .iter()
+            .chain(&self.scales)
             .map(|f| (f.path.rsplit('/').next().unwrap_or(&f.path), f.text.as_str()))
             .collect();
         sorted.sort_unstable();

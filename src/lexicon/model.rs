@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::files::SourceFile;
 use super::matcher::Matcher;
 pub use super::schema::{Elicited, Expect, Hold, Need, NoMeans, NumberWords, Stated, Trials};
 
@@ -70,6 +71,8 @@ pub struct Lexicon {
     pub confusables: Vec<Vec<String>>,
     /// How numbers are said.
     pub number_words: NumberWords,
+    /// Files of its scales, not read yet.
+    pub scale_files: Vec<SourceFile>,
     /// Finds all phrases in a text.
     pub matcher: Matcher,
 }

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use crate::exam::{Exam, Gone, How, Standing, Trial};
 use crate::gaps::{Gap, GapKind, Gaps};
-use crate::grade::Graded;
+use crate::grade::{Graded, Overview};
 use crate::journal::Sex;
 use crate::lexicon::Lexicon;
 use crate::reading::types::{Finding, Side};
@@ -17,7 +17,7 @@ use super::words;
 pub const SCHEMA: &str = include_str!("exam.schema.json");
 
 /// The whole exam.
-pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps) -> Value {
+pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview, g: &Gaps) -> Value {
     let findings: Vec<Value> = x
         .findings
         .iter()
@@ -49,6 +49,8 @@ pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps) -> Value {
         "gaps": g.list.iter().map(|g| gap(g, lex)).collect::<Vec<_>>(),
         "corrections": corrections,
         "unsettled": unsettled,
+        "scales": super::scales::json(o, x, lex),
+        "summary": super::summary::json(&o.summary, lex),
     })
 }
 
