@@ -63,7 +63,7 @@ impl Compiler<'_> {
                 Err(e) => self.problem(
                     file,
                     byte,
-                    format!("this phrase {e}"),
+                    format!("this phrase is not well formed: {e}"),
                     Some("write plain words with (a|b) for a choice and [a] for what may be left out".into()),
                 ),
                 Ok(all) => {
