@@ -7,6 +7,7 @@ use crate::lexicon::text::{Break, Token, tokenize};
 
 use super::ears::Ears;
 use super::numbers::{self, Spoken};
+use super::types::Side;
 
 /// The smallest stretch of a phrase that means something.
 #[derive(Debug, Clone)]
@@ -66,9 +67,35 @@ impl Atom {
         self.meanings(lex).any(|(m, _)| m == Meaning::Family(family))
     }
 
-    /// Items the stretch names, and how.
-    pub fn items(&self, lex: &Lexicon) -> Vec<(usize, Naming, bool)> {
-        let mut out: Vec<(usize, Naming, bool)> = Vec::new();
+    /// Whether it names an item outright, in the singular or the plural.
+    pub fn names_plainly(&self, lex: &Lexicon) -> bool {
+        self.items(lex).iter().any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
+    }
+
+    /// Whether it may be a reason for leaving something out.
+    pub fn is_reason(&self, lex: &Lexicon) -> bool {
+        self.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_)))
+    }
+
+    /// Whether it means a reason and nothing else.
+    pub fn means_only_reason(&self, lex: &Lexicon) -> bool {
+        self.meanings(lex).all(|(m, _)| matches!(m, Meaning::Reason(_)))
+    }
+
+    /// Left or right, if it is one of them.
+    pub fn left_or_right(&self, lex: &Lexicon) -> Option<Side> {
+        if self.is(lex, Family::Left) {
+            Some(Side::Left)
+        } else if self.is(lex, Family::Right) {
+            Some(Side::Right)
+        } else {
+            None
+        }
+    }
+
+    /// Items the stretch names: item, how it is named, whether in the plural.
+    pub fn items(&self, lex: &Lexicon) -> Vec<(ItemId, Naming, bool)> {
+        let mut out: Vec<(ItemId, Naming, bool)> = Vec::new();
         for (m, h) in self.meanings(lex) {
             if let Meaning::Item(i, n) = m
                 && !out.iter().any(|(k, _, _)| *k == i)
@@ -77,6 +104,61 @@ impl Atom {
             }
         }
         out
+    }
+}
+
+impl Cut {
+    /// The words of an atom as said.
+    pub fn said(&self, atom: usize) -> String {
+        let a = &self.atoms[atom];
+        self.words(a.from, a.to)
+    }
+
+    /// The words of a stretch of tokens, breaks left out.
+    pub fn words(&self, from: usize, to: usize) -> String {
+        let words: Vec<&str> = self.tokens[from..to]
+            .iter()
+            .filter(|t| t.brk.is_none())
+            .map(|t| t.surface.as_str())
+            .collect();
+        words.join(" ")
+    }
+
+    /// Whether two atoms stand side by side, but for fillers and at most `gap` unknown words.
+    pub fn adjacent(&self, a: usize, b: usize, gap: usize) -> bool {
+        let (x, y) = (&self.atoms[a], &self.atoms[b]);
+        y.from >= x.to
+            && self.tokens[x.to..y.from].iter().all(|t| t.brk.is_none())
+            && self.unknown.iter().filter(|&&u| u >= x.to && u < y.from).count() <= gap
+    }
+
+    /// Whether a comma stands right after an atom.
+    pub fn comma_after(&self, atom: &Atom) -> bool {
+        self.break_after(atom) == Some(Break::Comma)
+    }
+
+    /// The break right after an atom, if there is one.
+    pub fn break_after(&self, atom: &Atom) -> Option<Break> {
+        self.tokens.get(atom.to).and_then(|t| t.brk)
+    }
+
+    /// Whether a breath ends right after an atom: at a break, or with the phrase.
+    pub fn ends_breath(&self, atom: &Atom) -> bool {
+        self.tokens.get(atom.to).is_none_or(|t| t.brk.is_some())
+    }
+
+    /// Whether an atom opens its breath.
+    pub fn opens_breath(&self, atom: &Atom) -> bool {
+        atom.from == 0 || self.tokens[atom.from - 1].brk.is_some()
+    }
+
+    /// Words not understood, of the tokens for which `wanted` holds.
+    pub fn unknown_where(&self, wanted: impl Fn(usize) -> bool) -> Vec<&str> {
+        self.unknown
+            .iter()
+            .filter(|&&u| wanted(u))
+            .map(|&u| self.tokens[u].surface.as_str())
+            .collect()
     }
 }
 
@@ -185,7 +267,7 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
     homophones(&tokens, &mut atoms, &groups, &sentences, lex);
     absorb_units(&mut atoms, lex);
     for a in &mut atoms {
-        a.judges = super::assemble::may_judge(a, lex);
+        a.judges = super::pieces::may_judge(a, lex);
         a.negation = a.is(lex, Family::Negation);
     }
     let mut used = vec![false; n];

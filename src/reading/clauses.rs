@@ -53,7 +53,7 @@ pub struct Taken {
 pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
     let mut out = vec![Taken::default(); cut.atoms.len()];
     let sentences = cut.ends.len();
-    let text_of = |i: usize| words_of(cut, i);
+    let text_of = |i: usize| cut.said(i);
     for s in 0..sentences {
         let idx: Vec<usize> =
             (0..cut.atoms.len()).filter(|&i| cut.atoms[i].sentence == s).collect();
@@ -216,7 +216,7 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
         // "I'll leave the scarf until she settles" is for later; "I'll leave the gag" is not.
         let skip_said = idx
             .iter()
-            .any(|&i| cut.atoms[i].is(lex, Family::Skip) && !words_of(cut, i).contains("leav"));
+            .any(|&i| cut.atoms[i].is(lex, Family::Skip) && !cut.said(i).contains("leav"));
         for &g in &groups {
             if !skip_said && has(g, Family::Defer).is_some() {
                 in_group(g).for_each(|i| {
@@ -231,26 +231,15 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
     out
 }
 
-/// The words of an atom as said.
-pub fn words_of(cut: &Cut, atom: usize) -> String {
-    let a = &cut.atoms[atom];
-    cut.tokens[a.from..a.to]
-        .iter()
-        .filter(|t| t.brk.is_none())
-        .map(|t| t.surface.as_str())
-        .collect::<Vec<_>>()
-        .join(" ")
-}
-
 /// Whether the atom can be a judgement: a value, a shared meaning or a number.
-pub fn is_judgement(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
+fn is_judgement(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
     let a = &cut.atoms[atom];
     a.number.is_some_and(|n| !n.idle)
         || a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Value { .. } | Meaning::Concept(_)))
 }
 
 /// Whether the atom names an item outright.
-pub fn names_item(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
+fn names_item(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
     cut.atoms[atom].items(lex).iter().any(|(_, n, _)| *n != Naming::Weak)
 }
 

@@ -13,8 +13,8 @@ use crate::lexicon::matcher::{Hit, Meaning, Naming, Saying};
 use crate::lexicon::model::{ItemId, Lexicon};
 use crate::lexicon::text::{Token, fold};
 
-use super::assemble::resolve;
 use super::atoms::{Atom, Cut};
+use super::resolve::resolve;
 use super::sound::{SoundHit, SoundIndex, Sounds, Strength, competes};
 
 /// Slips of the pen are looked for in words of at least this many letters.

@@ -6,6 +6,19 @@
 //! and ordinary word comes from the [`crate::lexicon`]. The phrase grammar it follows is written
 //! down in `GRAMMAR.md` beside this file.
 //!
+//! A phrase passes through the modules in this order:
+//!
+//! | step | modules |
+//! |---|---|
+//! | words to atoms | `numbers`, `atoms`; `ears` and `sound` for what was misheard |
+//! | what counts as said of this subject, now | `clauses` |
+//! | atoms to segments, one for each item named | `pieces`, `walk`, `segments`, `weak`, `lists` |
+//! | segments to claims: item, side, judgement | `resolve`, `pairs`, `negation`, `claims`, `sides`, `copy`, `talk`, `reasons`, `doubts` |
+//! | claims settled with one another | `merge` |
+//! | what takes back or moves earlier findings | `takeback`, `corrections` |
+//! | claims to findings | `findings` |
+//! | what else was said; what the next phrase may speak of | `notes`, `memory` |
+//!
 //! ```
 //! use cotside::capture::{Phrase, Source};
 //! use cotside::reading::Reader;
@@ -21,15 +34,36 @@
 //! assert_eq!(reading.findings.len(), 1);
 //! ```
 
-pub mod assemble;
 pub mod atoms;
+mod claim;
+mod claims;
 pub mod clauses;
+mod copy;
+mod corrections;
+mod doubts;
 pub mod ears;
+mod findings;
+mod heard;
+mod lists;
+mod memory;
+mod merge;
+mod negation;
+mod notes;
 pub mod numbers;
+pub mod pairs;
+pub mod pieces;
 pub mod reader;
-pub mod segments;
+mod reasons;
+pub mod resolve;
+mod segments;
+mod sides;
+mod situation;
 pub mod sound;
+mod takeback;
+mod talk;
 pub mod types;
+mod walk;
+mod weak;
 
 pub use reader::Reader;
 pub use types::{Doubt, Finding, FindingId, Reading, Side, Status, Strike};

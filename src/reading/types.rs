@@ -30,6 +30,17 @@ impl Side {
         }
     }
 
+    /// Whether two sides of one item speak of the same place, or cannot be told apart.
+    pub fn overlap(a: Option<Side>, b: Option<Side>) -> bool {
+        match (a, b) {
+            (None, _) | (_, None) => true,
+            // In the middle excludes both sides, so it speaks of both.
+            (Some(Side::Both | Side::Midline), Some(_))
+            | (Some(_), Some(Side::Both | Side::Midline)) => true,
+            (Some(a), Some(b)) => a == b,
+        }
+    }
+
     /// The word for it.
     pub fn word(self) -> &'static str {
         match self {
@@ -197,13 +208,7 @@ impl Finding {
 
     /// Whether it speaks of that side, or of a side that cannot be told from it.
     pub fn covers(&self, side: Option<Side>) -> bool {
-        match (self.side, side) {
-            (None, _) | (_, None) => true,
-            // In the middle excludes both sides, so it speaks of both.
-            (Some(Side::Both | Side::Midline), Some(_))
-            | (Some(_), Some(Side::Both | Side::Midline)) => true,
-            (Some(a), Some(b)) => a == b,
-        }
+        Side::overlap(self.side, side)
     }
 }
 

@@ -1,0 +1,272 @@
+//! From the segments of a phrase to its claims: which item, which side, which judgement.
+
+use crate::lexicon::family::Family;
+use crate::lexicon::schema::NoMeans;
+
+use super::claim::Claim;
+use super::copy::copy;
+use super::doubts;
+use super::heard::Heard;
+use super::memory::Memory;
+use super::merge::{add, merge};
+use super::negation;
+use super::pairs::{Pair, pair};
+use super::pieces::{Elem, Named, Piece, Segment, SideSaid};
+use super::reasons::reason_in;
+use super::resolve::{Judged, absence};
+use super::sides::{late_side, lone_side, without_stray};
+use super::situation::{Near, Situation, Spot, resolve_piece};
+use super::talk::Candidate;
+use super::types::{Doubt, Side, Status};
+
+/// The claims of a phrase's segments. `waiting`: a side that was said before the phrase and waits
+/// for its judgement.
+pub(super) fn claims_of(
+    segs: &[Segment],
+    h: &Heard<'_>,
+    memory: &Memory,
+    waiting: Option<SideSaid>,
+) -> Vec<Claim> {
+    let mut claims: Vec<Claim> = Vec::new();
+    // A side that an earlier segment of the phrase named without judging it.
+    let mut carried: Option<SideSaid> = None;
+    for seg in segs {
+        let near = Near { side: carried.or(waiting), in_phrase: carried.is_some() };
+        let mut made = of_segment(seg, h, memory, near, &claims);
+        carried = lone_side(seg, made.is_empty()).or(carried.filter(|_| made.is_empty()));
+        if made.is_empty() && seg.at_hand {
+            late_side(seg, &mut claims);
+        }
+        if may_be_reason(seg, &claims, h) {
+            for c in &mut made {
+                c.doubts.push(Doubt::Remark("after an omission, perhaps its reason".into()));
+            }
+        }
+        for c in made {
+            add(&mut claims, c, h);
+        }
+    }
+    negation::doubt_absences(&mut claims);
+    claims
+}
+
+/// Whether the segment may be the reason for an omission before it: "sutures can't be felt, big
+/// caput". So it is where the item's name is itself the judgement.
+fn may_be_reason(seg: &Segment, claims: &[Claim], h: &Heard<'_>) -> bool {
+    let opens = seg.elems.first().map(|e| e.atom);
+    seg.items.iter().all(|n| n.atom.is_some() && n.atom == opens)
+        && claims.iter().any(|c| {
+            c.status == Status::Skipped
+                && h.atom(c.first_atom).sentence == seg.sentence
+                && !seg.item_ids().any(|i| i == c.item)
+        })
+}
+
+/// The claims of one segment.
+fn of_segment(
+    seg: &Segment,
+    h: &Heard<'_>,
+    memory: &Memory,
+    near: Near,
+    before: &[Claim],
+) -> Vec<Claim> {
+    let mut elems = negation::settle(seg, h, memory, before.is_empty());
+    // What none of the items takes must not part a side from its judgement.
+    elems.retain(|e| {
+        e.piece != Piece::Judgement
+            || h.is(e.atom, Family::Negation)
+            || seg.item_ids().any(|i| resolve_piece(h, memory, e, i).is_some_and(|j| !j.denied))
+    });
+    let elems = without_stray(&elems, h);
+    let sit = Situation { h, memory, seg, elems: &elems, near, before };
+    let mut pairs = pair(&elems);
+    if seg.negated {
+        let bare = pairs.iter().flat_map(|p| &p.js).all(|e| e.piece == Piece::Skip);
+        if bare || negation::negated_by(seg, h) == "not" {
+            return negation::negated_items(&sit);
+        }
+        // The negation takes the place of the judgement that a "too" would copy.
+        for p in &mut pairs {
+            p.js.retain(|e| e.piece != Piece::Too);
+        }
+    }
+    let mut out: Vec<Claim> = negation::denied_side(&sit).into_iter().collect();
+    let (meant, doubts) = sit.meant(&pairs);
+    for n in meant {
+        let mut last: Option<(Option<Side>, Judged, Status)> = None;
+        for p in &pairs {
+            let Some(mut c) = sit.of_pair(n, p, &doubts, &mut out) else { continue };
+            // "right two millimetres, sluggish": the same side goes on.
+            if p.follows
+                && let Some((side, j, Status::Observed)) = &last
+                && c.is_observed()
+                && (j.completes(&c.judged) || c.is_unstated())
+            {
+                c.side = *side;
+                c.doubts.retain(|d| *d != Doubt::SideNotSaid);
+            }
+            last = Some((c.side, c.judged.clone(), c.status));
+            out.push(c);
+        }
+    }
+    out
+}
+
+impl<'a> Situation<'a> {
+    /// Which items of the segment are meant, with the doubts that come of there being several: of
+    /// those that share a name, the ones that most judgements fit; of a group, all.
+    fn meant(&self, pairs: &[Pair]) -> (Vec<&'a Named>, Vec<Doubt>) {
+        let items = &self.seg.items;
+        if let Some(words) = &self.seg.group_words {
+            return (items.iter().collect(), vec![Doubt::Group(words.clone())]);
+        }
+        let fits = |n: &Named| {
+            pairs
+                .iter()
+                .flat_map(|p| &p.js)
+                .filter(|e| e.piece == Piece::Judgement && self.resolve(e, n.item).is_some())
+                .count()
+        };
+        let best = items.iter().map(fits).max().unwrap_or(0);
+        let meant: Vec<&Named> = items.iter().filter(|n| best == 0 || fits(n) == best).collect();
+        let mut doubts = Vec::new();
+        if meant.len() > 1 {
+            let name = |n: &&Named| self.h.lex.items[n.item].name.as_str();
+            doubts.push(Doubt::SeveralItems(meant.iter().map(name).collect::<Vec<_>>().join(", ")));
+        }
+        (meant, doubts)
+    }
+
+    /// The claim of one pair about one item. Where a pair of numbers turns out to be two sides, the
+    /// first goes to `own`, the claims already made of the segment.
+    fn of_pair(
+        &self,
+        n: &Named,
+        p: &Pair,
+        doubts: &[Doubt],
+        own: &mut Vec<Claim>,
+    ) -> Option<Claim> {
+        let mut merged: Option<Claim> = None;
+        for e in &p.js {
+            let Some(mut c) = self.of_piece(&Spot { n, p, e, own }) else { continue };
+            c.doubts.extend_from_slice(doubts);
+            if c.status == Status::Skipped && c.reason.is_none() {
+                c.reason = reason_in(self.h, self.seg);
+            }
+            match &mut merged {
+                None => merged = Some(c),
+                Some(m) if self.numbers_of_two_sides(m, &c) => {
+                    if m.judged.value == c.judged.value && m.judged.number == c.judged.number {
+                        m.side = Some(Side::Both);
+                    } else {
+                        m.doubts.push(Doubt::SidesNotNamed);
+                        c.doubts.push(Doubt::SidesNotNamed);
+                        own.push(std::mem::replace(m, c));
+                    }
+                }
+                Some(m) => merge(m, c, self.h),
+            }
+        }
+        merged
+    }
+
+    /// "biceps two and two", "three and two": a pair of numbers for a pair.
+    fn numbers_of_two_sides(&self, a: &Claim, b: &Claim) -> bool {
+        let number = |c: &Claim| self.h.atom(c.first_atom).number.is_some();
+        a.is_unstated()
+            && number(a)
+            && number(b)
+            && (a.first_atom..b.first_atom).any(|i| self.h.is(i, Family::And))
+    }
+
+    /// The claim of one piece about one item.
+    fn of_piece(&self, spot: &Spot<'_>) -> Option<Claim> {
+        let Spot { n, p, e, .. } = *spot;
+        let h = self.h;
+        let it = &h.lex.items[n.item];
+        let says_no = h.said(e.atom) == "no";
+        let (mut status, mut judged) = match e.piece {
+            Piece::Skip => (Status::Skipped, Judged::default()),
+            Piece::NotObtained => (Status::NotObtained, Judged::default()),
+            Piece::Same | Piece::Too => return copy(self, spot),
+            _ if says_no && h.is(e.atom, Family::Negation) => {
+                (Status::Observed, absence(n.item, h.lex)?)
+            }
+            _ => (Status::Observed, self.resolve(e, n.item)?),
+        };
+        if judged.denied {
+            return None;
+        }
+        let side = self.side_going_on(spot, &judged);
+        let candidate = Candidate { sit: self, spot, status, judged: &judged, side };
+        if self.seg.at_hand && candidate.is_talk() {
+            return None;
+        }
+        let unclear_no = says_no && it.no_means == NoMeans::Unclear;
+        if unclear_no && goes_on(h, e) {
+            // "left arm recoil no, cannula": not done, it seems; a person says which.
+            (status, judged) = (Status::Skipped, Judged::default());
+        }
+        let mut c = Claim::new(n.item, side, status, judged, self.seg);
+        c.first_atom = e.atom;
+        c.group = h.atom(e.atom).group;
+        c.corrected = p.corrected || self.corrected_before(e);
+        c.again = p.again || (self.seg.at_hand && (self.memory.again || self.says_again()));
+        c.directive = p.directive;
+        c.except = p.except;
+        c.side_inferred = c.side == Some(Side::Both) && p.side.is_none();
+        if unclear_no {
+            c.doubts.push(Doubt::AbsentOrNotDone);
+        }
+        doubts::attach(&mut c, self, spot);
+        c.why = format!(
+            "{} <- \"{}\"; {} <- \"{}\" ({})",
+            it.id,
+            n.atom.map_or("the item at hand".to_owned(), |a| h.said(a)),
+            c.judged.value.as_deref().unwrap_or(c.status.word()),
+            h.said(e.atom),
+            c.judged.matched
+        );
+        Some(c)
+    }
+
+    /// The side of a judgement. "On the left nothing. … Third time, he stills.": where none is
+    /// said, it goes on where it began.
+    fn side_going_on(&self, spot: &Spot<'_>, judged: &Judged) -> Option<Side> {
+        let side = self.side_of(spot.n, Some(judged), spot.p, self.near);
+        if !self.seg.at_hand || side != Some(Side::Unstated) {
+            return side;
+        }
+        spot.earlier(self).find(|c| c.item == spot.n.item).map_or(side, |c| c.side)
+    }
+
+    /// "Correction. … After four.": the word of correction governs the sentences after it.
+    fn corrected_before(&self, e: &Elem) -> bool {
+        let sentence = self.h.atom(e.atom).sentence;
+        (0..e.atom).any(|i| self.h.atom(i).sentence < sentence && self.h.is(i, Family::Correct))
+    }
+
+    /// Whether the segment, or its sentence, says that this is another trial.
+    fn says_again(&self) -> bool {
+        let h = self.h;
+        self.seg.elems.iter().any(|e| e.piece == Piece::Again)
+            || h.cut
+                .atoms
+                .iter()
+                .any(|a| a.sentence == self.seg.sentence && a.is(h.lex, Family::Again))
+    }
+}
+
+/// Whether the sentence goes on after a bare *no* with a breath that is neither side nor judgement:
+/// a reason, most likely.
+fn goes_on(h: &Heard<'_>, no: &Elem) -> bool {
+    let (cut, atom) = (h.cut, h.atom(no.atom));
+    let reason = cut.atoms.iter().any(|x| x.sentence == atom.sentence && x.is_reason(h.lex));
+    let next = atom.group + 1;
+    let words = (0..cut.tokens.len()).any(|i| {
+        cut.groups[i] == next && cut.sentences[i] == atom.sentence && cut.tokens[i].brk.is_none()
+    });
+    let judged =
+        cut.atoms.iter().any(|x| x.group == next && (x.judges || x.left_or_right(h.lex).is_some()));
+    reason || (words && !judged)
+}

@@ -1,0 +1,213 @@
+//! What makes a claim doubtful: hedges, sounds, words not understood, names left out.
+
+use crate::lexicon::family::Family;
+use crate::lexicon::matcher::Naming;
+
+use super::claim::Claim;
+use super::heard::Heard;
+use super::pieces::{Segment, SideSaid};
+use super::resolve::resolve;
+use super::situation::{Situation, Spot};
+use super::types::{Doubt, Status};
+
+/// As many words not understood beside a finding do no harm; one more makes it doubtful.
+const UNKNOWN_NAMED: usize = 4;
+/// The same where the item was not named in the phrase.
+const UNKNOWN_AT_HAND: usize = 1;
+/// Words after a *but* that may turn a judgement round; more of them are a thought of their own.
+const MOST_AFTER_BUT: usize = 3;
+/// Unknown words that may be a judgement on their own.
+const LONGEST_JUDGEMENT: usize = 2;
+
+/// Adds to a claim all that makes it doubtful, in a fixed order.
+pub(super) fn attach(c: &mut Claim, sit: &Situation<'_>, spot: &Spot<'_>) {
+    words_beside(c, sit, spot);
+    heard_as(c, sit, spot);
+    let unknown = unknown_beside(c, sit, spot);
+    c.doubts.extend(unknown);
+    if c.status == Status::Observed {
+        around_judgement(c, sit);
+        c.doubts.extend(of_a_part(c, sit.h));
+    }
+    c.doubts.extend(not_named(c, sit, spot));
+    c.doubts.extend(judged_already(c, sit));
+}
+
+/// Hedges and remarks on the same breath, and a limb named for an item without sides.
+fn words_beside(c: &mut Claim, sit: &Situation<'_>, spot: &Spot<'_>) {
+    let h = sit.h;
+    let taken = &h.taken[spot.e.atom];
+    c.doubts.extend(taken.hedge.clone().map(Doubt::Hedged));
+    c.doubts.extend(taken.remark.clone().map(Doubt::Remark));
+    let one_limb = sit.seg.elems.iter().any(|x| {
+        x.piece.side().and_then(SideSaid::single).is_some()
+            && h.cut.atoms.get(x.atom + 1).is_some_and(|a| a.is(h.lex, Family::BodyPart))
+    });
+    if !h.lex.items[c.item].sided
+        && c.status == Status::Observed
+        && spot.p.side.and_then(SideSaid::single).is_some()
+        && one_limb
+    {
+        c.doubts.push(Doubt::Remark("said of one limb or side".into()));
+    }
+}
+
+/// Numbers out of range, and words taken by their sound.
+fn heard_as(c: &mut Claim, sit: &Situation<'_>, spot: &Spot<'_>) {
+    let h = sit.h;
+    c.doubts.extend(c.judged.implausible.clone().map(Doubt::Implausible));
+    c.doubts.extend(c.judged.by_sound.clone().map(Doubt::SoundsLike));
+    let Some(name) = spot.n.atom else { return };
+    if spot.n.naming == Naming::Sound {
+        let item = &h.lex.items[c.item].name;
+        c.doubts.push(Doubt::SoundsLike(format!("\"{}\" as {item}", h.said(name))));
+    }
+    c.doubts.extend(h.atom(name).by_sound.clone().map(Doubt::SoundsLike));
+}
+
+/// More words not understood in the breaths of item and judgement than do no harm.
+fn unknown_beside(c: &Claim, sit: &Situation<'_>, spot: &Spot<'_>) -> Option<Doubt> {
+    let cut = sit.h.cut;
+    let named_in = spot.n.atom.map(|a| cut.atoms[a].group);
+    let unknown =
+        cut.unknown_where(|u| cut.groups[u] == c.group || Some(cut.groups[u]) == named_in);
+    let limit = if sit.seg.at_hand { UNKNOWN_AT_HAND } else { UNKNOWN_NAMED };
+    (c.status == Status::Observed && unknown.len() > limit)
+        .then(|| Doubt::MuchNotUnderstood(unknown.join(" ")))
+}
+
+/// What stands around the judgement and may belong to it.
+fn around_judgement(c: &mut Claim, sit: &Situation<'_>) {
+    let (h, at) = (sit.h, c.first_atom);
+    c.doubts.extend(number_may_go_on(h, at).map(Doubt::NumberBySound));
+    c.doubts.extend(lopsided(h, sit.seg, c.group).map(Doubt::MuchNotUnderstood));
+    c.doubts.extend(
+        loose_negation(h, at)
+            .map(|word| Doubt::Denied(format!("\"{word}\" stands before \"{}\"", h.said(at)))),
+    );
+    c.doubts.extend(unknown_breath(h, at).map(Doubt::MuchNotUnderstood));
+    c.doubts.extend(but_unknown(h, at).map(Doubt::MuchNotUnderstood));
+    // "Item at hand", unknown word, judgement: the word may name another item.
+    let before = h.cut.unknown_where(|u| h.cut.groups[u] == c.group && u < h.atom(at).from);
+    if sit.seg.at_hand && !before.is_empty() {
+        c.doubts.push(Doubt::MuchNotUnderstood(before.join(" ")));
+    }
+}
+
+/// "one twenty sicks": the word after a number may have been part of it.
+fn number_may_go_on(h: &Heard<'_>, atom: usize) -> Option<String> {
+    let (cut, a) = (h.cut, h.atom(atom));
+    if a.number.is_none() || a.unit.is_some() {
+        return None;
+    }
+    // A word that can only be a reason is a poor neighbour of a number.
+    let reason_next = cut
+        .atoms
+        .iter()
+        .any(|x| x.from == a.to && !x.hits.is_empty() && x.means_only_reason(h.lex));
+    (reason_next || cut.unknown.contains(&a.to))
+        .then(|| format!("\"{} {}\"", h.said(atom), cut.tokens[a.to].surface))
+}
+
+/// "In creased on the left, normal on the right": more sides than judgements in one breath, and
+/// words not understood among them.
+fn lopsided(h: &Heard<'_>, seg: &Segment, group: usize) -> Option<String> {
+    let breath = || seg.elems.iter().filter(|e| e.group == group).map(|e| e.piece);
+    let sides = breath().filter_map(|p| p.side()).filter(|s| s.single().is_some()).count();
+    let judged = breath().filter(|p| p.judges()).count();
+    let words = h.cut.unknown_where(|u| h.cut.groups[u] == group);
+    (sides > judged && !words.is_empty()).then(|| words.join(" "))
+}
+
+/// A negation in the same breath before the atom that belongs to nothing in between.
+fn loose_negation<'a>(h: &Heard<'a>, atom: usize) -> Option<&'a str> {
+    let (cut, a) = (h.cut, h.atom(atom));
+    let first = (0..a.from).rev().take_while(|&i| cut.tokens[i].brk.is_none()).find(|&i| {
+        matches!(
+            cut.tokens[i].surface.as_str(),
+            "no" | "not" | "cannot" | "never" | "neither" | "nor" | "without" | "hardly"
+        )
+    })?;
+    // Part of a longer phrase that was understood as a whole ("not reach midline", "can't get").
+    let consumed = cut
+        .atoms
+        .iter()
+        .any(|x| x.from <= first && first < x.to && x.to - x.from > 1 && !x.negation);
+    // Another judgement between the two has taken it.
+    let between = cut.atoms.iter().any(|x| {
+        x.from > first
+            && x.to <= a.from
+            && (x.number.is_some() || x.judges && x.hits.iter().any(|hit| hit.words > 0))
+    });
+    (!consumed && !between).then(|| cut.tokens[first].surface.as_str())
+}
+
+/// The breath after the atom's, when it holds unknown words only: it may be the judgement.
+fn unknown_breath(h: &Heard<'_>, atom: usize) -> Option<String> {
+    let (cut, a) = (h.cut, h.atom(atom));
+    let next = a.group + 1;
+    let words = cut.unknown_where(|u| cut.groups[u] == next);
+    let tokens = || (0..cut.tokens.len()).filter(|&i| cut.groups[i] == next);
+    let same_sentence = tokens().any(|i| cut.sentences[i] == a.sentence);
+    let all = tokens().filter(|&i| cut.tokens[i].brk.is_none()).count();
+    let understood = cut.atoms.iter().any(|a| a.group == next);
+    (same_sentence
+        && !understood
+        && (1..=LONGEST_JUDGEMENT).contains(&words.len())
+        && all <= words.len() + 1)
+        .then(|| words.join(" "))
+}
+
+/// Unknown words after a "but" that follows the atom in its sentence.
+fn but_unknown(h: &Heard<'_>, atom: usize) -> Option<String> {
+    let (cut, a) = (h.cut, h.atom(atom));
+    let but = cut
+        .atoms
+        .iter()
+        .find(|x| x.sentence == a.sentence && x.from >= a.to && x.is(h.lex, Family::But))?;
+    let next =
+        cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(h.lex).is_empty()));
+    let end = next.map_or(cut.tokens.len(), |x| x.from);
+    let words = cut.unknown_where(|u| (but.to..end).contains(&u) && cut.sentences[u] == a.sentence);
+    (1..=MOST_AFTER_BUT).contains(&words.len()).then(|| format!("but {}", words.join(" ")))
+}
+
+/// "Legs are floppy, tone low on both sides": of the whole, or of the part that was named before?
+fn of_a_part(c: &Claim, h: &Heard<'_>) -> Option<Doubt> {
+    let items = &h.lex.items;
+    if items[c.item].sided {
+        return None;
+    }
+    let judges_too = |item| {
+        resolve(h.cut, h.atom(c.first_atom), item, false, true, h.lex)
+            .is_some_and(|j| j.value.is_some() && j.value == c.judged.value && !j.stated)
+    };
+    let part = h.cut.atoms[..c.first_atom].iter().flat_map(|a| a.items(h.lex)).find_map(
+        |(item, how, _)| {
+            (how == Naming::Weak && item != c.item && items[item].sided && judges_too(item))
+                .then_some(item)
+        },
+    )?;
+    Some(Doubt::SeveralItems(format!("{}, {}", items[c.item].name, items[part].name)))
+}
+
+/// An item named by a word that is not its name alone: nothing found, or a shared meaning in
+/// another breath.
+fn not_named(c: &Claim, sit: &Situation<'_>, spot: &Spot<'_>) -> Option<Doubt> {
+    let named_in = spot.n.atom.map(|a| sit.h.atom(a).group);
+    let apart = c.judged.by_concept && named_in != Some(c.group);
+    (spot.n.naming == Naming::Weak && (c.status != Status::Observed || apart))
+        .then_some(Doubt::ItemNotNamed)
+}
+
+/// The item at hand had its judgement, and nothing names it or a side again.
+fn judged_already(c: &Claim, sit: &Situation<'_>) -> Option<Doubt> {
+    let had = || sit.memory.of(c.item).any(|f| f.status == Status::Observed && f.covers(c.side));
+    (sit.seg.at_hand
+        && c.status == Status::Observed
+        && !c.again
+        && !c.corrected
+        && c.judged.by_concept
+        && had())
+    .then_some(Doubt::ItemNotNamed)
+}

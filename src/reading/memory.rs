@@ -1,0 +1,184 @@
+//! What a listener would keep in mind from phrase to phrase: the item just named, the side just
+//! named, what was found so far.
+
+use std::collections::HashSet;
+
+use crate::capture::Phrase;
+use crate::lexicon::model::{ItemId, Lexicon};
+
+use super::pieces::{Segment, SideSaid};
+use super::segments::Segmented;
+use super::types::{Act, Finding, FindingId, Reading, Side, Status};
+use super::walk::AtHand;
+
+/// What is remembered from phrase to phrase.
+#[derive(Debug, Default)]
+pub(super) struct Memory {
+    /// Items named last, and until when they were spoken of, milliseconds.
+    items: Vec<ItemId>,
+    items_at: u64,
+    /// Whether they were named in the plural.
+    plural: bool,
+    /// A side that waits for its judgement, and when it was said, milliseconds.
+    side: Option<SideSaid>,
+    side_at: u64,
+    /// "Again" was said alone: the next judgement is another trial.
+    pub again: bool,
+    /// Item of what the phrase struck.
+    struck: Option<ItemId>,
+    /// Side of what the last phrase said and took back.
+    pub withdrawn: Option<Side>,
+    /// What was found so far and not taken back, in the order said.
+    pub history: Vec<Finding>,
+    /// Findings of the last phrase that had any.
+    pub last: Vec<FindingId>,
+    /// Items whose number was said with its unit.
+    pub units_known: HashSet<ItemId>,
+}
+
+impl Memory {
+    /// The items at hand for a phrase that begins then; none when they were named too long ago.
+    pub fn items_near(&self, start_ms: u64, lex: &Lexicon) -> &[ItemId] {
+        let fresh = start_ms.saturating_sub(self.items_at) <= lex.item_context_ms;
+        if fresh { &self.items } else { &[] }
+    }
+
+    /// The side that waits for its judgement, likewise.
+    pub fn side_near(&self, start_ms: u64, lex: &Lexicon) -> Option<SideSaid> {
+        self.side.filter(|_| start_ms.saturating_sub(self.side_at) <= lex.side_context_ms)
+    }
+
+    /// What is at hand when a phrase begins.
+    pub fn at_hand(&self, start_ms: u64, lex: &Lexicon) -> AtHand {
+        AtHand {
+            items: self.items_near(start_ms, lex).to_vec(),
+            units_known: self.units_known.clone(),
+            plural: self.plural,
+            found: self.history.iter().map(|f| f.item).collect(),
+        }
+    }
+
+    /// The item named last, however long ago.
+    pub fn item(&self) -> Option<ItemId> {
+        self.items.first().copied()
+    }
+
+    /// The one item at hand, where there is just one.
+    pub fn only_item(&self) -> Option<ItemId> {
+        match self.items[..] {
+            [item] => Some(item),
+            _ => None,
+        }
+    }
+
+    /// Findings of an item, the latest first.
+    pub fn of(&self, item: ItemId) -> impl Iterator<Item = &Finding> {
+        self.history.iter().rev().filter(move |f| f.item == item)
+    }
+
+    /// Whether the item has a finding.
+    pub fn knows(&self, item: ItemId) -> bool {
+        self.of(item).next().is_some()
+    }
+
+    /// Whether the item was found to be something, absence included.
+    pub fn has_observed(&self, item: ItemId) -> bool {
+        self.of(item).any(|f| f.status == Status::Observed)
+    }
+
+    /// Findings of the last phrase that had any, the latest last.
+    pub fn latest(&self) -> impl DoubleEndedIterator<Item = &Finding> {
+        self.history.iter().filter(|f| self.last.contains(&f.id))
+    }
+
+    /// Takes a finding back, or one side of it.
+    pub fn strike(&mut self, id: FindingId, side: Option<Side>) {
+        let at = self.history.iter().position(|f| f.id == id);
+        self.withdrawn = side.or(at.and_then(|k| self.history[k].side));
+        if let Some(k) = at {
+            // What was struck is what is done again.
+            self.struck = Some(self.history[k].item);
+            if !leave_other_side(&mut self.history[k], side) {
+                self.history.remove(k);
+            }
+        }
+    }
+
+    /// Keeps the findings of a phrase; what they correct goes.
+    pub fn keep(&mut self, made: &[Finding]) {
+        for f in made.iter().filter(|f| !f.corrects.is_empty()) {
+            self.history.retain_mut(|h| !f.corrects.contains(&h.id) || leave_other_side(h, f.side));
+        }
+        if !made.is_empty() {
+            self.last = made.iter().map(|f| f.id).collect();
+        }
+        self.history.extend(made.iter().cloned());
+    }
+
+    /// Takes leave of a phrase: what the next one may speak of.
+    pub fn remember(&mut self, phrase: &Phrase, cut_up: &Segmented, reading: &Reading) {
+        self.plural = cut_up.plural;
+        self.remember_items(phrase.end_ms, cut_up, reading);
+        self.remember_side(phrase.end_ms, &cut_up.segments, reading);
+    }
+
+    fn remember_items(&mut self, end_ms: u64, cut_up: &Segmented, reading: &Reading) {
+        let judged = |item: ItemId| reading.findings.iter().any(|f| f.item == item);
+        if let Some(seg) = cut_up.segments.iter().rev().find(|s| !s.at_hand) {
+            // Of several that could be meant, the one that was judged stays at hand.
+            let named: Vec<ItemId> = seg.item_ids().collect();
+            let kept: Vec<ItemId> = named.iter().copied().filter(|i| judged(*i)).collect();
+            self.items = if kept.is_empty() { named } else { kept };
+            self.items_at = end_ms;
+        } else if let Some(&i) = cut_up.mentioned.last() {
+            self.items = vec![i];
+            self.items_at = end_ms;
+        } else if self.items.iter().any(|i| judged(*i)) || !reading.acts.is_empty() {
+            self.items_at = end_ms;
+        }
+        if let Some(item) = self.struck.take().filter(|_| reading.findings.is_empty()) {
+            self.items = vec![item];
+            self.items_at = end_ms;
+        }
+    }
+
+    fn remember_side(&mut self, end_ms: u64, segs: &[Segment], reading: &Reading) {
+        if !reading.findings.is_empty() {
+            self.again = false;
+            self.side = None;
+            return;
+        }
+        if reading.acts.contains(&Act::Again) && segs.iter().all(|s| s.at_hand) {
+            // "Again." alone: the same manoeuvre on the same side.
+            self.again = true;
+            let last = self.history.iter().rev().find(|f| self.items.contains(&f.item));
+            self.withdrawn = self.withdrawn.or(last.and_then(|f| f.side));
+            self.items_at = end_ms;
+        }
+        let again = match self.withdrawn.take() {
+            Some(Side::Left) => Some(SideSaid::Left),
+            Some(Side::Right) => Some(SideSaid::Right),
+            _ => None,
+        };
+        // A side named alone waits for its judgement.
+        let lone = segs.iter().rev().filter(|s| !s.settles_or_repeats()).find_map(|s| {
+            s.elems.iter().rev().filter_map(|e| e.piece.side()).find(|s| s.single().is_some())
+        });
+        if let Some(s) = again.or(lone) {
+            self.side = Some(s);
+            self.side_at = end_ms;
+        }
+    }
+}
+
+/// Whether something is left of a finding for both sides when one side of it is taken back; then
+/// it holds for the other.
+fn leave_other_side(f: &mut Finding, taken: Option<Side>) -> bool {
+    match (f.side, taken.and_then(Side::opposite)) {
+        (Some(Side::Both), Some(rest)) => {
+            f.side = Some(rest);
+            true
+        }
+        _ => false,
+    }
+}

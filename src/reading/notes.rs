@@ -1,0 +1,90 @@
+//! What a phrase says besides findings: states, controls, acts and headings, what was set aside,
+//! and items announced or left for later.
+
+use crate::lexicon::family::Family;
+use crate::lexicon::matcher::Meaning;
+use crate::lexicon::model::ItemId;
+
+use super::clauses::Aside;
+use super::heard::Heard;
+use super::pieces::Segment;
+use super::segments::Segmented;
+use super::types::{Act, Deferred, Reading, StateSaid};
+
+/// As many parts set aside are told; more would drown the rest of the reading.
+const MOST_SET_ASIDE: usize = 8;
+
+/// Notes states, controls, acts, headings, and what was set aside.
+pub(super) fn note(h: &Heard<'_>, reading: &mut Reading) {
+    for (i, a) in h.cut.atoms.iter().enumerate() {
+        if let Some(aside) = h.taken[i].aside {
+            if reading.set_aside.len() < MOST_SET_ASIDE {
+                reading.set_aside.push(format!("{}: \"{}\"", aside.words(), h.said(i)));
+            }
+            continue;
+        }
+        for (m, _) in a.meanings(h.lex) {
+            match m {
+                Meaning::State { state, implied, .. } => {
+                    let negated =
+                        i > 0 && h.is(i - 1, Family::Negation) && h.cut.adjacent(i - 1, i, 0);
+                    if !negated {
+                        note_state(StateSaid { state, implied }, reading);
+                    }
+                }
+                Meaning::Control(c) => reading.controls.push(h.lex.controls[c].clone()),
+                Meaning::Section(s) => reading.sections.push(s),
+                Meaning::Family(Family::Hold) => reading.acts.push(Act::Hold),
+                Meaning::Family(Family::Release) => reading.acts.push(Act::Release),
+                Meaning::Family(Family::Again) => reading.acts.push(Act::Again),
+                _ => {}
+            }
+        }
+    }
+}
+
+/// Notes a state once.
+fn note_state(said: StateSaid, reading: &mut Reading) {
+    if !reading.states.iter().any(|s| s.state == said.state) {
+        reading.states.push(said);
+    }
+}
+
+/// Notes the states that were found as values of the item of states.
+pub(super) fn note_states_found(h: &Heard<'_>, reading: &mut Reading) {
+    let found: Vec<usize> = reading
+        .findings
+        .iter()
+        .filter(|f| Some(f.item) == h.lex.state_item && f.is_sure())
+        .filter_map(|f| h.lex.state(f.value.as_deref()?))
+        .collect();
+    for state in found {
+        note_state(StateSaid { state, implied: false }, reading);
+    }
+}
+
+/// Notes the items that were named without a judgement, and those left for later.
+pub(super) fn note_waiting(h: &Heard<'_>, cut_up: &Segmented, reading: &mut Reading) {
+    let judged: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
+    let waiting =
+        |s: &Segment| s.item_ids().filter(|i| !judged.contains(i)).collect::<Vec<ItemId>>();
+    for item in cut_up.segments.iter().filter(|s| !s.at_hand).flat_map(waiting) {
+        if !reading.announced.contains(&item) {
+            reading.announced.push(item);
+        }
+    }
+    if !h.taken.iter().any(|t| t.aside == Some(Aside::Later)) {
+        return;
+    }
+    let items = if cut_up.mentioned.is_empty() {
+        cut_up.segments.iter().flat_map(waiting).collect()
+    } else {
+        cut_up.mentioned.clone()
+    };
+    let side = h.first_side();
+    reading.deferred.extend(
+        items
+            .into_iter()
+            .map(|item| Deferred { item, side: side.filter(|_| h.lex.items[item].sided) }),
+    );
+}

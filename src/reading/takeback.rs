@@ -1,0 +1,194 @@
+//! Words of command that take back what was said: "strike that", "that doesn't count", a word of
+//! correction with nothing in its place.
+//!
+//! A command that may mean several findings takes none back: they all become unsettled.
+
+use crate::lexicon::family::Family;
+use crate::lexicon::model::ItemId;
+
+use super::claim::Claim;
+use super::clauses::Aside;
+use super::heard::Heard;
+use super::memory::Memory;
+use super::pieces::{Segment, SideSaid};
+use super::resolve::resolve;
+use super::types::{Doubt, Finding, FindingId, Reading, Side, Strike};
+
+/// Takes back what the phrase says to take back: its own claims, or findings of phrases before it.
+pub(super) fn take_back(
+    h: &Heard<'_>,
+    segs: &[Segment],
+    memory: &mut Memory,
+    claims: &mut Vec<Claim>,
+    reading: &mut Reading,
+) {
+    let strikes: Vec<usize> =
+        h.places(&[Family::Strike]).filter(|&i| !h.is(i, Family::Correct)).collect();
+    for &at in &strikes {
+        obey(h, at, memory, claims, reading);
+    }
+    if !strikes.is_empty() {
+        return;
+    }
+    // "Let me do that again" is said of what comes later, too.
+    let withdrawn = (0..h.cut.atoms.len())
+        .find(|&i| h.is(i, Family::Withdraw) && h.taken[i].aside.is_none_or(|a| a == Aside::Later));
+    if let Some(at) = withdrawn {
+        withdraw(h, at, segs, memory, claims, reading);
+    } else {
+        doubt_before_hollow(h, claims);
+    }
+}
+
+/// A word of command at that place: what it names goes, or else what the phrase said before it, or
+/// else the last finding.
+fn obey(
+    h: &Heard<'_>,
+    at: usize,
+    memory: &mut Memory,
+    claims: &mut Vec<Claim>,
+    reading: &mut Reading,
+) {
+    // What the command names: "cancel the knee left", "strike the caput".
+    let sentence = h.atom(at).sentence;
+    let named: Vec<usize> =
+        (at + 1..h.cut.atoms.len()).filter(|&i| h.atom(i).sentence == sentence).collect();
+    let side = named.iter().find_map(|&i| h.atom(i).left_or_right(h.lex));
+    let words = h.said(at);
+    if let Some(id) = target(h, &named, side, memory) {
+        // Claims this very sentence made of the words of the command are no findings.
+        claims.retain(|c| h.atom(c.first_atom).sentence != sentence || c.first_atom < at);
+        strike(id, side, &words, memory, reading);
+    } else if drop_claims_before(at, claims).is_none() {
+        strike_last(side, &words, memory, reading);
+    }
+}
+
+/// The latest finding that the atoms name: its item, or its value.
+fn target(
+    h: &Heard<'_>,
+    named: &[usize],
+    side: Option<Side>,
+    memory: &Memory,
+) -> Option<FindingId> {
+    let items: Vec<ItemId> =
+        named.iter().flat_map(|&i| h.atom(i).items(h.lex)).map(|(k, _, _)| k).collect();
+    let by_item = |f: &Finding| items.contains(&f.item) && side.is_none_or(|x| f.covers(Some(x)));
+    let by_value = |f: &Finding| {
+        named.iter().any(|&i| {
+            resolve(h.cut, h.atom(i), f.item, false, true, h.lex).is_some_and(|j| {
+                (j.value.is_some() && j.value == f.value && !j.by_concept)
+                    || (j.number.is_some() && j.number == f.number && items.is_empty())
+            })
+        })
+    };
+    memory.history.iter().rfind(|f| by_item(f) || by_value(f)).map(|f| f.id)
+}
+
+/// Drops the claims of the last atom before that place that made any; gives the side of the last.
+/// `None` when nothing was claimed before it.
+fn drop_claims_before(at: usize, claims: &mut Vec<Claim>) -> Option<Option<Side>> {
+    let last = claims.iter().rfind(|c| c.first_atom < at)?;
+    let (atom, side) = (last.first_atom, last.side);
+    claims.retain(|c| c.first_atom != atom);
+    Some(side)
+}
+
+/// "That doesn't count", "let me do that again", "no wait, the tape was on the ear".
+fn withdraw(
+    h: &Heard<'_>,
+    at: usize,
+    segs: &[Segment],
+    memory: &mut Memory,
+    claims: &mut Vec<Claim>,
+    reading: &mut Reading,
+) {
+    if let Some(side) = drop_claims_before(at, claims) {
+        memory.withdrawn = side;
+        return;
+    }
+    let side = segs
+        .iter()
+        .flat_map(|s| &s.elems)
+        .filter(|e| e.atom < at)
+        .find_map(|e| e.piece.side().and_then(SideSaid::single));
+    strike_last(side, &h.said(at), memory, reading);
+}
+
+/// A word of correction with nothing in its place: what stands before it in the phrase is not to be
+/// trusted.
+fn doubt_before_hollow(h: &Heard<'_>, claims: &mut [Claim]) {
+    let hollow = h.places(&[Family::Correct]).find(|&i| !claims.iter().any(|c| c.first_atom > i));
+    let Some(at) = hollow else { return };
+    let Some(atom) = claims.iter().rfind(|c| c.first_atom < at).map(|c| c.first_atom) else {
+        return;
+    };
+    for c in claims.iter_mut().filter(|c| c.first_atom == atom) {
+        c.doubts.push(Doubt::MaybeStruck(h.said(at)));
+    }
+}
+
+fn strike(
+    id: FindingId,
+    side: Option<Side>,
+    words: &str,
+    memory: &mut Memory,
+    reading: &mut Reading,
+) {
+    memory.strike(id, side);
+    reading.strikes.push(Strike { target: id, side, words: words.to_owned() });
+}
+
+/// Strikes the last finding; when the last phrase made several, it is for a person to say which.
+fn strike_last(side: Option<Side>, words: &str, memory: &mut Memory, reading: &mut Reading) {
+    let fits: Vec<FindingId> = match (side, memory.only_item()) {
+        (Some(s), Some(item)) => memory
+            .of(item)
+            .find(|f| f.side.is_some() && f.covers(Some(s)))
+            .map(|f| f.id)
+            .into_iter()
+            .collect(),
+        _ => memory.latest().map(|f| f.id).collect(),
+    };
+    if let [one] = fits[..] {
+        strike(one, side, words, memory, reading);
+    } else {
+        reading.maybe_struck.extend(fits.into_iter().map(|id| (id, words.to_owned())));
+    }
+}
+
+/// A phrase that casts doubt on what was said last, and from which no correction could be read,
+/// leaves the findings `before` it unsettled: a wrong finding must not stay sure because the words
+/// that took it back were not understood.
+pub(super) fn second_thoughts(
+    h: &Heard<'_>,
+    before: &[FindingId],
+    memory: &Memory,
+    reading: &mut Reading,
+) {
+    if !reading.strikes.is_empty()
+        || !reading.maybe_struck.is_empty()
+        || reading.findings.iter().any(|f| !f.corrects.is_empty())
+    {
+        return;
+    }
+    let doubting = h.places(&[Family::Correct, Family::Withdraw, Family::Swap]).next();
+    let by_the_way = || h.cut.second_thoughts.first().map(|&(from, to)| h.cut.words(from, to));
+    let Some(words) = doubting.map(|i| h.said(i)).or_else(by_the_way) else { return };
+    // A phrase with findings of its own about other items speaks of those.
+    let own: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
+    let plain = says_plainly_wrong(h);
+    let doubted = memory
+        .history
+        .iter()
+        .filter(|f| before.contains(&f.id))
+        .filter(|f| own.is_empty() || own.contains(&f.item) || plain);
+    reading.maybe_struck.extend(doubted.map(|f| (f.id, words.clone())));
+}
+
+/// Whether the phrase says in so many words that what went before was wrong; a bare "sorry" or "wait"
+/// may be said to anybody.
+fn says_plainly_wrong(h: &Heard<'_>) -> bool {
+    h.says(&[Family::Withdraw])
+        || h.places(&[Family::Correct]).any(|i| h.atom(i).to - h.atom(i).from >= 3)
+}
