@@ -185,47 +185,101 @@ pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
 }
 
 fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
-    let n = tokens.len();
-    let (mut groups, mut sentences) = (vec![0; n], vec![0; n]);
-    let mut ends: Vec<Option<Break>> = vec![None];
-    let (mut g, mut s) = (0, 0);
-    for (i, t) in tokens.iter().enumerate() {
-        groups[i] = g;
-        sentences[i] = s;
+    let (groups, sentences, ends) = part(&tokens);
+    let spoken = numbers::numbers(&tokens, &lex.number_words);
+    let mut hits = lex.matcher.scan(&tokens);
+    hits.retain(|h| may_stand(h, &tokens, lex));
+    drop_unspoken_of(&mut hits, at_hand, lex);
+    let mut atoms: Vec<Atom> = choose(lex, &hits, &spoken, tokens.len())
+        .into_iter()
+        .map(|(from, to)| Atom {
+            from,
+            to,
+            group: groups[from],
+            sentence: sentences[from],
+            hits: hits.iter().filter(|h| (h.from, h.to) == (from, to)).copied().collect(),
+            inner: inner(&hits, from, to),
+            number: spoken.iter().find(|x| x.from == from && x.to == to).copied(),
+            unit: None,
+            by_sound: None,
+            judges: false,
+            negation: false,
+        })
+        .collect();
+    homophones(&tokens, &mut atoms, &groups, &sentences, lex);
+    absorb_units(&mut atoms, lex);
+    for a in &mut atoms {
+        a.judges = super::pieces::may_judge(a, lex);
+        a.negation = a.is(lex, Family::Negation);
+    }
+    let stretches_of = |family: Family| -> Vec<(usize, usize)> {
+        hits.iter()
+            .filter(|h| lex.matcher.meaning(h) == Meaning::Family(family))
+            .map(|h| (h.from, h.to))
+            .collect()
+    };
+    let talk = stretches_of(Family::Talk);
+    let unknown = (0..tokens.len())
+        .filter(|&i| {
+            let within = |&(from, to): &(usize, usize)| (from..to).contains(&i);
+            tokens[i].brk.is_none()
+                && !atoms.iter().any(|a| (a.from..a.to).contains(&i))
+                && !lex.matcher.is_filler(&tokens[i].folded)
+                && !talk.iter().any(within)
+        })
+        .collect();
+    let second_thoughts = stretches_of(Family::SecondThoughts);
+    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts }
+}
+
+/// Comma group and sentence of each token, and how each sentence ends.
+fn part(tokens: &[Token]) -> (Vec<usize>, Vec<usize>, Vec<Option<Break>>) {
+    let (mut groups, mut sentences) = (Vec::new(), Vec::new());
+    let mut ends: Vec<Option<Break>> = Vec::new();
+    let mut group = 0;
+    for t in tokens {
+        groups.push(group);
+        sentences.push(ends.len());
         if let Some(b) = t.brk {
-            g += 1;
+            group += 1;
             if b != Break::Comma {
-                ends[s] = Some(b);
-                s += 1;
-                ends.push(None);
+                ends.push(Some(b));
             }
         }
     }
-    let spoken = numbers::numbers(&tokens, &lex.number_words);
-    let mut hits = lex.matcher.scan(&tokens);
+    // What follows the last full stop, if only silence.
+    ends.push(None);
+    (groups, sentences, ends)
+}
+
+/// Whether a match may stand where it was found.
+fn may_stand(h: &Hit, tokens: &[Token], lex: &Lexicon) -> bool {
+    let meaning = lex.matcher.meaning(h);
+    // "So no" refuses only where the breath ends.
+    if meaning == Meaning::Family(Family::WeakSkip)
+        && tokens.get(h.to).is_some_and(|t| t.brk.is_none())
+    {
+        return false;
+    }
     // "… right, left …" is two sides one after the other, not both; nor is "right, up" no side. Only
     // trade phrases and words of command may be cut by a breath ("soft, flat", "no, wait").
-    hits.retain(|h| {
-        let may_cross = match lex.matcher.meaning(h) {
-            Meaning::Family(f) => {
-                matches!(f, Family::Correct | Family::Strike | Family::Withdraw)
-                    || tokens[h.from].surface == "not"
-            }
-            Meaning::Item(_, Naming::Sound)
-            | Meaning::Value { how: Saying::Sound, .. }
-            | Meaning::State { sound: true, .. } => false,
-            _ => true,
-        };
-        may_cross || tokens[h.from..h.to].iter().all(|t| t.brk.is_none())
-    });
-    // "So no" refuses only where the breath ends.
-    hits.retain(|h| {
-        lex.matcher.meaning(h) != Meaning::Family(Family::WeakSkip)
-            || tokens.get(h.to).is_none_or(|t| t.brk.is_some())
-    });
-    // A value that only means something for an item nobody speaks of takes no words from others.
+    let may_cross = match meaning {
+        Meaning::Family(f) => {
+            matches!(f, Family::Correct | Family::Strike | Family::Withdraw)
+                || tokens[h.from].surface == "not"
+        }
+        Meaning::Item(_, Naming::Sound)
+        | Meaning::Value { how: Saying::Sound, .. }
+        | Meaning::State { sound: true, .. } => false,
+        _ => true,
+    };
+    may_cross || tokens[h.from..h.to].iter().all(|t| t.brk.is_none())
+}
+
+/// A value that only means something for an item nobody speaks of takes no words from others.
+fn drop_unspoken_of(hits: &mut Vec<Hit>, at_hand: &[ItemId], lex: &Lexicon) {
     let mut spoken_of: Vec<ItemId> = at_hand.to_vec();
-    for h in &hits {
+    for h in hits.iter() {
         match lex.matcher.meaning(h) {
             Meaning::Item(i, _) | Meaning::Value { item: i, how: Saying::Alone, .. } => {
                 spoken_of.push(i);
@@ -238,61 +292,17 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
         Meaning::Value { item, how, .. } => how == Saying::Alone || spoken_of.contains(&item),
         _ => true,
     });
-    let chosen = choose(lex, &hits, &spoken, n);
-    let mut atoms: Vec<Atom> = Vec::new();
-    for (from, to) in chosen {
-        let same: Vec<Hit> =
-            hits.iter().filter(|h| h.from == from && h.to == to).copied().collect();
-        let mut inner: Vec<Hit> = hits
-            .iter()
-            .filter(|h| h.from >= from && h.to <= to && (h.from, h.to) != (from, to))
-            .copied()
-            .collect();
-        inner.sort_by_key(|h| std::cmp::Reverse(h.words));
-        let number = spoken.iter().find(|x| x.from == from && x.to == to).copied();
-        atoms.push(Atom {
-            from,
-            to,
-            group: groups[from],
-            sentence: sentences[from],
-            hits: same,
-            inner,
-            number,
-            unit: None,
-            by_sound: None,
-            judges: false,
-            negation: false,
-        });
-    }
-    homophones(&tokens, &mut atoms, &groups, &sentences, lex);
-    absorb_units(&mut atoms, lex);
-    for a in &mut atoms {
-        a.judges = super::pieces::may_judge(a, lex);
-        a.negation = a.is(lex, Family::Negation);
-    }
-    let mut used = vec![false; n];
-    for a in &atoms {
-        used[a.from..a.to].iter_mut().for_each(|u| *u = true);
-    }
-    let talk: Vec<(usize, usize)> = hits
+}
+
+/// Shorter matches inside a stretch, longest first.
+fn inner(hits: &[Hit], from: usize, to: usize) -> Vec<Hit> {
+    let mut inner: Vec<Hit> = hits
         .iter()
-        .filter(|h| lex.matcher.meaning(h) == Meaning::Family(Family::Talk))
-        .map(|h| (h.from, h.to))
+        .filter(|h| h.from >= from && h.to <= to && (h.from, h.to) != (from, to))
+        .copied()
         .collect();
-    let unknown = (0..n)
-        .filter(|&i| {
-            tokens[i].brk.is_none()
-                && !used[i]
-                && !lex.matcher.is_filler(&tokens[i].folded)
-                && !talk.iter().any(|(a, b)| (*a..*b).contains(&i))
-        })
-        .collect();
-    let second_thoughts = hits
-        .iter()
-        .filter(|h| lex.matcher.meaning(h) == Meaning::Family(Family::SecondThoughts))
-        .map(|h| (h.from, h.to))
-        .collect();
-    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts }
+    inner.sort_by_key(|h| std::cmp::Reverse(h.words));
+    inner
 }
 
 /// Chooses the stretches that together explain the text best: long ones first, since a longer
@@ -381,33 +391,20 @@ fn homophones(
         let next = atoms.iter().find(|a| a.from == i + 1);
         let unit =
             next.is_some_and(|a| a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Unit(_))));
-        let round = atoms.iter().position(|a| {
-            a.to == i
-                && a.number
-                    .is_some_and(|n| n.high.is_none() && n.value >= 20.0 && n.value % 10.0 == 0.0)
+        let round = atoms.iter().find(|a| a.to == i).and_then(|a| {
+            let n = a.number.filter(|n| n.high.is_none())?;
+            (n.value >= 20.0 && n.value % 10.0 == 0.0).then_some((a.from, n.value))
         });
-        let ends = next.is_none_or(|a| !a.is(lex, Family::Left) && !a.is(lex, Family::Right));
-        let side = next.is_some_and(|a| a.is(lex, Family::Left) || a.is(lex, Family::Right));
+        let side = next.is_some_and(|a| a.left_or_right(lex).is_some());
         let no_number = !atoms
             .iter()
             .any(|a| a.sentence == sentences[i] && a.number.is_some_and(|n| !n.by_sound));
-        let sound = |from: usize, value: f64| Spoken {
-            from,
-            to: i + 1,
-            value,
-            high: None,
-            idle: false,
-            graded: false,
-            by_sound: true,
+        let (from, value) = match round {
+            Some((from, tens)) if !side && value < 10 => (from, tens + f64::from(value)),
+            _ if unit || (side && no_number) => (i, f64::from(value)),
+            _ => continue,
         };
-        let (from, spoken) = if let Some(k) = round.filter(|_| ends && value < 10) {
-            let n = atoms[k].number.expect("just seen");
-            (atoms[k].from, sound(atoms[k].from, n.value + f64::from(value)))
-        } else if unit || (side && no_number) {
-            (i, sound(i, f64::from(value)))
-        } else {
-            continue;
-        };
+        let spoken = Spoken { by_sound: true, ..Spoken::plain(from, i + 1, value) };
         let heard: Vec<&str> = tokens[from..=i].iter().map(|t| t.surface.as_str()).collect();
         let text = format!("\"{}\" as {}", heard.join(" "), spoken.value);
         atoms.retain(|a| a.to <= from || a.from > i);

@@ -19,6 +19,11 @@ use super::sound::{SoundHit, SoundIndex, Sounds, Strength, competes};
 
 /// Slips of the pen are looked for in words of at least this many letters.
 const SHORTEST_SLIP: usize = 5;
+/// In words of at least this many letters, two slips may be mended.
+const LONG_WORD: usize = 8;
+/// Longer sentences are not searched by sound: nobody says so much in one breath, and the search
+/// must not keep the listener waiting.
+const LONGEST_SENTENCE: usize = 60;
 
 /// The index of the lexicon's trade phrases by sound.
 #[derive(Debug)]
@@ -90,16 +95,16 @@ impl Ears {
         Ears { index, entries, phrases, words }
     }
 
-    /// Tokens with slips of the pen mended, and where: token, as written, as taken.
+    /// Slips of the pen among the words not understood: the token, and the word it is taken for.
     pub fn mend(&self, tokens: &[Token], unknown: &[usize], lex: &Lexicon) -> Vec<(usize, String)> {
         let sounds = Sounds::shipped();
         let mut out = Vec::new();
         for &u in unknown {
             let t = &tokens[u];
-            if t.surface.len() < SHORTEST_SLIP || t.is_digits() || known(&sounds, &t.surface) {
+            if t.surface.len() < SHORTEST_SLIP || t.is_digits() || sounds.is_known(&t.surface) {
                 continue;
             }
-            let most = if t.folded.len() >= 8 { 2 } else { 1 };
+            let most = if t.folded.len() >= LONG_WORD { 2 } else { 1 };
             let mut near: Vec<(usize, &(String, String))> = self
                 .words
                 .iter()
@@ -137,6 +142,7 @@ impl Ears {
         cut.atoms.sort_by_key(|a| a.from);
     }
 
+    /// Looks for trade phrases by sound in one sentence.
     fn sentence(
         &self,
         cut: &Cut,
@@ -148,13 +154,11 @@ impl Ears {
         let at: Vec<usize> = (0..cut.tokens.len())
             .filter(|&i| cut.sentences[i] == s && cut.tokens[i].brk.is_none())
             .collect();
-        if at.is_empty() || at.len() > 60 {
+        if at.is_empty() || at.len() > LONGEST_SENTENCE {
             return;
         }
         let words: Vec<&str> = at.iter().map(|&i| cut.tokens[i].surface.as_str()).collect();
         let hits = self.index.search(&words, self.index.widest());
-        let same = |a: u32, b: u32| self.same_meaning(a, b, lex);
-        let margin = self.index.sounds().confusion().gates().margin;
         let mut items: Vec<ItemId> = cut
             .atoms
             .iter()
@@ -165,105 +169,60 @@ impl Ears {
         for values in [false, true] {
             for h in &hits {
                 let (from, to) = (at[h.words.start], at[h.words.end - 1] + 1);
-                let entries = &self.entries[h.id as usize];
                 let strength = self.index.strength(h);
                 if strength < Strength::InContext
                     || new.iter().any(|a| a.from < to && a.to > from)
-                    || !covers_unknown(cut, from, to)
-                    || !may_override(
-                        cut,
-                        from,
-                        to,
-                        strength >= Strength::Plausible && to - from >= 2,
-                        lex,
-                    )
-                    || crosses_break(cut, from, to)
+                    || !has_room(cut, from, to, strength, lex)
+                    || self.may_be_another(h, &hits, lex)
                 {
                     continue;
                 }
-                // A phrase that may as well be another is not taken at all.
-                let inside = |o: &SoundHit| {
-                    o.words.start >= h.words.start
-                        && o.words.end <= h.words.end
-                        && o.words.len() < h.words.len()
-                };
-                if hits.iter().any(|o| !inside(o) && competes(h, o, margin) && !same(h.id, o.id)) {
-                    continue;
-                }
-                let meanings: Vec<Meaning> =
-                    entries.iter().map(|&e| lex.matcher.entries[e].meaning).collect();
-                let named: Vec<ItemId> = meanings
-                    .iter()
-                    .filter_map(|m| match m {
-                        Meaning::Item(i, _) => Some(*i),
-                        _ => None,
-                    })
-                    .collect();
-                let alone =
-                    meanings.iter().any(|m| matches!(m, Meaning::Value { how: Saying::Alone, .. }));
-                let state = meanings.iter().any(|m| matches!(m, Meaning::State { .. }));
+                let found = Found::new(from, to, strength, &self.entries[h.id as usize], lex);
                 let accepted = if values {
-                    let of: Vec<ItemId> = meanings
-                        .iter()
-                        .filter_map(|m| match m {
-                            Meaning::Value { item, .. } => Some(*item),
-                            _ => None,
-                        })
-                        .collect();
-                    let concept = meanings.iter().any(|m| matches!(m, Meaning::Concept(_)));
-                    named.is_empty()
-                        && ((concept && !items.is_empty() && strength >= Strength::Plausible)
-                            || of.iter().any(|i| items.contains(i))
-                            || (items.is_empty()
-                                && of.iter().any(|i| at_hand.contains(i))
-                                && strength >= Strength::Plausible)
-                            || (state && strength >= Strength::Plausible)
-                            || (alone
-                                && to - from >= 2
-                                && (strength == Strength::NearCertain
-                                    || (to - from >= 3 && strength == Strength::Plausible))))
+                    found.is_wanted_value(&items, at_hand)
                 } else {
-                    // A judgement that fits must stand beside it, unless the sound is all but the
-                    // same.
-                    !named.is_empty()
-                        && (strength == Strength::NearCertain
-                            || cut.atoms.iter().any(|a| {
-                                a.sentence == s
-                                    && (a.to <= from || a.from >= to)
-                                    && named.iter().any(|&i| {
-                                        resolve(cut, a, i, false, true, lex)
-                                            .is_some_and(|j| !j.stated && j.implausible.is_none())
-                                            || a.is(lex, Family::Skip)
-                                            || a.is(lex, Family::NotObtained)
-                                    })
-                            }))
+                    found.is_wanted_name(cut, s, lex)
                 };
-                if !accepted {
-                    continue;
+                if accepted {
+                    items.extend(&found.named);
+                    let heard = words[h.words.clone()].join(" ");
+                    new.push(self.atom(&found, h, &heard, cut));
                 }
-                items.extend(&named);
-                let heard = words[h.words.clone()].join(" ");
-                let phrase = &self.phrases[h.id as usize];
-                new.push(Atom {
-                    from,
-                    to,
-                    group: cut.groups[from],
-                    sentence: s,
-                    hits: entries
-                        .iter()
-                        .map(|&entry| Hit { from, to, entry, words: to - from, plural: false })
-                        .collect(),
-                    inner: Vec::new(),
-                    number: None,
-                    unit: None,
-                    by_sound: Some(format!(
-                        "\"{heard}\" as \"{phrase}\" (distance {:.2} a phone)",
-                        h.cost
-                    )),
-                    judges: named.is_empty(),
-                    negation: false,
-                });
             }
+        }
+    }
+
+    /// Whether a phrase may as well be another that means something else; then it is not taken.
+    fn may_be_another(&self, h: &SoundHit, hits: &[SoundHit], lex: &Lexicon) -> bool {
+        let margin = self.index.sounds().confusion().gates().margin;
+        let inside = |o: &SoundHit| {
+            o.words.start >= h.words.start
+                && o.words.end <= h.words.end
+                && o.words.len() < h.words.len()
+        };
+        hits.iter()
+            .any(|o| !inside(o) && competes(h, o, margin) && !self.same_meaning(h.id, o.id, lex))
+    }
+
+    /// The atom of a phrase found by sound.
+    fn atom(&self, found: &Found, h: &SoundHit, heard: &str, cut: &Cut) -> Atom {
+        let Found { from, to, .. } = *found;
+        let phrase = &self.phrases[h.id as usize];
+        Atom {
+            from,
+            to,
+            group: cut.groups[from],
+            sentence: cut.sentences[from],
+            hits: self.entries[h.id as usize]
+                .iter()
+                .map(|&entry| Hit { from, to, entry, words: to - from, plural: false })
+                .collect(),
+            inner: Vec::new(),
+            number: None,
+            unit: None,
+            by_sound: Some(format!("\"{heard}\" as \"{phrase}\" (distance {:.2} a phone)", h.cost)),
+            judges: found.named.is_empty(),
+            negation: false,
         }
     }
 
@@ -285,9 +244,72 @@ impl Ears {
     }
 }
 
-/// Whether the dictionary knows the word.
-fn known(sounds: &Sounds, word: &str) -> bool {
-    sounds.is_known(word)
+/// A trade phrase found by sound, and what it may mean.
+struct Found {
+    from: usize,
+    to: usize,
+    strength: Strength,
+    meanings: Vec<Meaning>,
+    /// Items it names.
+    named: Vec<ItemId>,
+}
+
+impl Found {
+    fn new(from: usize, to: usize, strength: Strength, entries: &[usize], lex: &Lexicon) -> Found {
+        let meanings: Vec<Meaning> =
+            entries.iter().map(|&e| lex.matcher.entries[e].meaning).collect();
+        let named = meanings
+            .iter()
+            .filter_map(|m| match m {
+                Meaning::Item(i, _) => Some(*i),
+                _ => None,
+            })
+            .collect();
+        Found { from, to, strength, meanings, named }
+    }
+
+    /// Whether it is a value of an item that is spoken of, or one that says by itself, and clearly
+    /// enough, what it is of. `items`: items the sentence names.
+    fn is_wanted_value(&self, items: &[ItemId], at_hand: &[ItemId]) -> bool {
+        let plausible = self.strength >= Strength::Plausible;
+        let words = self.to - self.from;
+        let is = |wanted: fn(&Meaning) -> bool| self.meanings.iter().any(wanted);
+        let concept = is(|m| matches!(m, Meaning::Concept(_)));
+        let state = is(|m| matches!(m, Meaning::State { .. }));
+        let alone = is(|m| matches!(m, Meaning::Value { how: Saying::Alone, .. }));
+        let of_any = |of: &[ItemId]| {
+            self.meanings
+                .iter()
+                .any(|m| matches!(m, Meaning::Value { item, .. } if of.contains(item)))
+        };
+        self.named.is_empty()
+            && ((concept && !items.is_empty() && plausible)
+                || of_any(items)
+                || (items.is_empty() && of_any(at_hand) && plausible)
+                || (state && plausible)
+                || (alone
+                    && words >= 2
+                    && (self.strength == Strength::NearCertain
+                        || (words >= 3 && self.strength == Strength::Plausible))))
+    }
+
+    /// Whether it names an item, and a judgement that fits stands beside it in the sentence, unless
+    /// the sound is all but the same.
+    fn is_wanted_name(&self, cut: &Cut, sentence: usize, lex: &Lexicon) -> bool {
+        let judges = |a: &Atom| {
+            a.is(lex, Family::Skip)
+                || a.is(lex, Family::NotObtained)
+                || self.named.iter().any(|&i| {
+                    resolve(cut, a, i, false, true, lex)
+                        .is_some_and(|j| !j.stated && j.implausible.is_none())
+                })
+        };
+        !self.named.is_empty()
+            && (self.strength == Strength::NearCertain
+                || cut.atoms.iter().any(|a| {
+                    a.sentence == sentence && (a.to <= self.from || a.from >= self.to) && judges(a)
+                }))
+    }
 }
 
 fn confusable(lex: &Lexicon, a: &str, b: &str) -> bool {
@@ -296,8 +318,13 @@ fn confusable(lex: &Lexicon, a: &str, b: &str) -> bool {
     a != b && lex.confusables.iter().any(|g| has(g, a) && has(g, b))
 }
 
-fn covers_unknown(cut: &Cut, from: usize, to: usize) -> bool {
+/// Whether a phrase may be heard there: within one breath, over words not understood, and over what
+/// was understood only where that may give way.
+fn has_room(cut: &Cut, from: usize, to: usize, strength: Strength, lex: &Lexicon) -> bool {
+    let strong = strength >= Strength::Plausible && to - from >= 2;
     cut.unknown.iter().any(|&u| (from..to).contains(&u))
+        && cut.tokens[from..to].iter().all(|t| t.brk.is_none())
+        && may_override(cut, from, to, strong, lex)
 }
 
 /// Whether what the exact scan made of the words may give way: only single words that say little on
@@ -314,8 +341,4 @@ fn may_override(cut: &Cut, from: usize, to: usize, strong: bool, lex: &Lexicon) 
                 _ => strong,
             })
     })
-}
-
-fn crosses_break(cut: &Cut, from: usize, to: usize) -> bool {
-    cut.tokens[from..to].iter().any(|t| t.brk.is_some())
 }

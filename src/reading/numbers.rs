@@ -29,6 +29,13 @@ pub struct Spoken {
     pub by_sound: bool,
 }
 
+impl Spoken {
+    /// A plain number.
+    pub(super) fn plain(from: usize, to: usize, value: f64) -> Spoken {
+        Spoken { from, to, value, high: None, idle: false, graded: false, by_sound: false }
+    }
+}
+
 /// All numbers in the tokens, in order.
 pub fn numbers(tokens: &[Token], words: &NumberWords) -> Vec<Spoken> {
     let mut singles: Vec<Spoken> = Vec::new();
@@ -140,15 +147,7 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
         && tokens.get(i + 1).is_some_and(|t| is(&w.article, t))
         && !i.checked_sub(1).is_some_and(|b| is(&w.and, &tokens[b]))
     {
-        return Some(Spoken {
-            from: i,
-            to: i + 2,
-            value: 0.5,
-            high: None,
-            idle: false,
-            graded: false,
-            by_sound: false,
-        });
+        return Some(Spoken::plain(i, i + 2, 0.5));
     }
     // "three zero": thirty, digit by digit.
     if !first.is_digits()
@@ -156,15 +155,7 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
         && (1..=9).contains(&d)
         && i.checked_sub(1).is_none_or(|b| small(Some(&tokens[b]), w).is_none())
     {
-        return Some(Spoken {
-            from: i,
-            to: i + 2,
-            value: f64::from(d * 10),
-            high: None,
-            idle: false,
-            graded: false,
-            by_sound: false,
-        });
+        return Some(Spoken::plain(i, i + 2, f64::from(d * 10)));
     }
     // "one four two": a hundred and forty-two, digit by digit.
     let digits: Vec<u32> =
@@ -177,15 +168,7 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
         && !first.is_digits();
     if spelt {
         let value = digits.iter().fold(0, |n, d| n * 10 + d);
-        return Some(Spoken {
-            from: i,
-            to: i + 3,
-            value: f64::from(value),
-            high: None,
-            idle: false,
-            graded: false,
-            by_sound: false,
-        });
+        return Some(Spoken::plain(i, i + 3, f64::from(value)));
     }
     let (mut value, mut k) = if first.is_digits() {
         (first.surface.parse::<f64>().ok()?, i + 1)
@@ -197,7 +180,6 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
         (f64::from(v), k)
     };
     let mut graded = false;
-    let mut idle = false;
     if tokens.get(k).is_some_and(|t| is(&w.point, t)) {
         let mut scale = 0.1;
         let mut m = k + 1;
@@ -226,24 +208,14 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
         }
     }
     if tokens.get(k).is_some_and(|t| is(&w.plus, t)) {
-        if one_number(tokens, k + 1, w).is_some_and(|_| value >= 20.0) {
-            // "thirty-nine plus two" is an age.
-            let n = one_number(tokens, k + 1, w).map_or(k + 1, |n| n.to);
-            return Some(Spoken {
-                from: i,
-                to: n,
-                value,
-                high: None,
-                idle: true,
-                graded: false,
-                by_sound: false,
-            });
+        // "thirty-nine plus two" is an age.
+        if let Some(days) = one_number(tokens, k + 1, w).filter(|_| value >= 20.0) {
+            return Some(Spoken { idle: true, ..Spoken::plain(i, days.to, value) });
         }
         graded = true;
         k += 1;
-        idle = false;
     }
-    Some(Spoken { from: i, to: k, value, high: None, idle, graded, by_sound: false })
+    Some(Spoken { graded, ..Spoken::plain(i, k, value) })
 }
 
 /// "one, two, three, four, five": counting seconds or stimuli, not measuring.
