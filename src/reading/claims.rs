@@ -233,7 +233,7 @@ impl<'a> Situation<'a> {
     /// The side of a judgement. "On the left nothing. … Third time, he stills.": where none is
     /// said, it goes on where it began.
     fn side_going_on(&self, spot: &Spot<'_>, judged: &Judged) -> Option<Side> {
-        let side = self.side_of(spot.n, Some(judged), spot.p, self.near);
+        let side = self.side_of(spot.n, Some(judged), spot.p);
         if !self.seg.at_hand || side != Some(Side::Unstated) {
             return side;
         }

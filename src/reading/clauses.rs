@@ -1,6 +1,6 @@
-//! Which parts of a phrase speak of this infant, now, as a fact.
+//! Which parts of a phrase speak of the subject at hand, now, as a fact.
 //!
-//! Teaching, questions, yesterday, other babies and things left for later are set aside clause by
+//! Teaching, questions, yesterday, other subjects and things left for later are set aside clause by
 //! clause. Setting aside never loses words: they stay on the timeline with the reason.
 
 use std::cmp::Reverse;

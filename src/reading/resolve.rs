@@ -48,11 +48,6 @@ impl Judged {
         self.number.is_some() || self.range.is_some()
     }
 
-    /// The number, or the lower end of the range.
-    pub fn least(&self) -> Option<f64> {
-        self.number.or(self.range.map(|r| r.0))
-    }
-
     /// Whether value, number and range agree with another's.
     pub fn same_value(&self, other: &Judged) -> bool {
         self.value == other.value && self.number == other.number && self.range == other.range

@@ -7,19 +7,13 @@ use super::heard::Heard;
 use super::pairs::Pair;
 use super::pieces::{Elem, Named, Piece, Segment, SideSaid};
 use super::resolve::Judged;
-use super::situation::{Near, Situation};
+use super::situation::Situation;
 use super::types::Side;
 
 impl Situation<'_> {
     /// The side of a claim about `n` with that pair; `judged` is what was found, if anything.
     /// `None` for an item without sides.
-    pub fn side_of(
-        &self,
-        n: &Named,
-        judged: Option<&Judged>,
-        p: &Pair,
-        near: Near,
-    ) -> Option<Side> {
+    pub fn side_of(&self, n: &Named, judged: Option<&Judged>, p: &Pair) -> Option<Side> {
         let it = &self.h.lex.items[n.item];
         if !it.sided {
             return None;
@@ -28,7 +22,8 @@ impl Situation<'_> {
             return Some(Side::Midline);
         }
         let first = || self.elems.iter().find_map(|e| e.piece.side());
-        let near = near.side.filter(|_| n.atom.is_none() || (near.in_phrase && !n.plural));
+        let may_wait_for = n.atom.is_none() || (self.near.in_phrase && !n.plural);
+        let near = self.near.side.filter(|_| may_wait_for);
         let said = p.side.or_else(|| if judged.is_none() { first() } else { None }).or(near);
         Some(match said {
             Some(SideSaid::Other) => {

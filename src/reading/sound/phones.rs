@@ -9,6 +9,7 @@ macro_rules! phones {
         /// Source: the symbol list of CMUdict (`cmudict.phones`), 39 symbols.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
         #[repr(u8)]
+        // The names are the symbols of the published list, which explains each by an example.
         #[allow(missing_docs, clippy::upper_case_acronyms)]
         pub enum Phone { $($name),+ }
 
