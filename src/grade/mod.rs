@@ -6,8 +6,13 @@
 
 pub mod ages;
 pub mod expect;
+pub mod growth;
+pub mod patterns;
 
 pub use ages::{Ages, NotCorrected, ages};
 pub use expect::{
-    Apart, Asymmetry, Grade, Graded, Ungraded, asymmetries, beyond, expectation, grade,
+    Apart, Asymmetry, Grade, Graded, Ungraded, Weight, age_band, asymmetries, beyond, expectation,
+    grade, in_band,
 };
+pub use growth::{Growth, Outcome, growth};
+pub use patterns::{Against, Pattern, patterns};
