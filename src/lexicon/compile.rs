@@ -452,6 +452,11 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 c.problem(i, byte, text, Some(help));
             }
         }
+        if let Some(s) = it.series.as_ref().filter(|_| it.sided) {
+            let text = format!("the item `{}` has sides and a series to count", it.id.get_ref());
+            let help = "a series is counted for items without sides";
+            c.problem(i, s.misses.span().start, text, Some(help.into()));
+        }
         let series = it.series.as_ref().and_then(|s| rows.series(c, s));
         let valid_states =
             it.valid_states.iter().filter_map(|s| c.lookup(i, s, "state", &state_ids)).collect();

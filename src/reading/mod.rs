@@ -28,6 +28,7 @@ pub mod ears;
 pub mod numbers;
 pub mod reader;
 pub mod segments;
+pub mod series;
 pub mod sound;
 pub mod types;
 

@@ -15,6 +15,7 @@ use super::atoms::{Cut, cut};
 use super::clauses::{Aside, Taken, judge};
 use super::ears::Ears;
 use super::segments::{AtHand, segments};
+use super::series::{self, Came, Run};
 use super::types::{
     Act, Deferred, Doubt, Finding, FindingId, Reading, Side, StateSaid, Status, Strike,
 };
@@ -46,6 +47,10 @@ pub struct Reader<'a> {
     last_reason: Option<String>,
     numbering: Option<usize>,
     units_known: HashSet<ItemId>,
+    /// A repeated stimulus that is being counted.
+    series: Option<Run>,
+    /// Items a series was counted for before.
+    counted: HashSet<ItemId>,
     ears: OnceLock<Arc<Ears>>,
 }
 
@@ -87,6 +92,8 @@ impl<'a> Reader<'a> {
             last_reason: None,
             numbering: None,
             units_known: HashSet::new(),
+            series: None,
+            counted: HashSet::new(),
             ears: OnceLock::new(),
         }
     }
@@ -95,6 +102,9 @@ impl<'a> Reader<'a> {
     pub fn read(&mut self, seq: u64, phrase: &Phrase) -> Reading {
         let lex = self.lex;
         let fresh = phrase.start_ms.saturating_sub(self.items_at) <= lex.item_context_ms;
+        if let Some(reading) = self.count(seq, phrase, fresh) {
+            return reading;
+        }
         let near: &[ItemId] = if fresh { &self.items } else { &[] };
         let cut =
             cut(&phrase.text, lex, Some((self.ears.get_or_init(|| Ears::of(lex)).as_ref(), near)));
@@ -166,7 +176,10 @@ impl<'a> Reader<'a> {
                 }
             }
         }
-        self.take_back(&cut, &taken, &segs, &strikes, seq, &mut claims, &mut reading);
+        // Said of the stimulus just counted, which is no finding yet.
+        if strikes.is_empty() || !self.series.as_mut().is_some_and(Run::take_back) {
+            self.take_back(&cut, &taken, &segs, &strikes, seq, &mut claims, &mut reading);
+        }
         self.swap(&cut, &taken, &mut claims);
         self.other_side(&cut, &taken, &segs, &mut claims);
         self.and_the_other(&cut, &taken, &mut claims);
@@ -182,8 +195,65 @@ impl<'a> Reader<'a> {
             }
         }
         reading.at_hand = self.items.first().copied();
+        // Named anew, or another item named: the next stimulus begins a new series.
+        if let Some(run) = &self.series
+            && (reading.announced.contains(&run.item) || reading.at_hand != Some(run.item))
+        {
+            self.series = None;
+        }
         reading.leftover = cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
         reading
+    }
+
+    /// The phrase as one stimulus or more of the item at hand, when it is one whose stimuli are
+    /// counted and the phrase holds nothing else. The one that ends the series makes its finding.
+    fn count(&mut self, seq: u64, phrase: &Phrase, fresh: bool) -> Option<Reading> {
+        let lex = self.lex;
+        let [item] = self.items[..] else { return None };
+        let series = lex.items[item].series.as_ref().filter(|_| fresh)?;
+        let heard = series::stimuli(&phrase.text, series, lex)?;
+        let run = self.series.get_or_insert_with(|| Run::new(item));
+        let mut reading = Reading { at_hand: Some(item), ..Reading::default() };
+        self.items_at = phrase.end_ms;
+        for answered in heard {
+            let Some((stimulus, came)) = run.take(answered, seq, series) else {
+                reading.set_aside.push("a stimulus after the series had ended".into());
+                continue;
+            };
+            reading.stimuli.push(stimulus);
+            let Some(came) = came else { continue };
+            let value = match came {
+                Came::Count(_) => None,
+                Came::NoneAnswered => Some(series.none_answered),
+                Came::StillAnswered => Some(series.still_answered),
+            };
+            let it = &lex.items[item];
+            let number = match came {
+                Came::Count(n) => Some(f64::from(n)),
+                Came::NoneAnswered | Came::StillAnswered => None,
+            };
+            let unit = it.number.as_ref().filter(|_| number.is_some());
+            let f = Finding {
+                id: FindingId { phrase: seq, index: 1 },
+                item,
+                side: None,
+                status: Status::Observed,
+                value: value.map(|v| it.values[v].code.clone()),
+                number,
+                range: None,
+                unit: unit.map(|n| lex.units[n.unit].id.clone()),
+                reason: None,
+                doubts: Vec::new(),
+                why: format!("{}: {}", it.id, run.told()),
+                corrects: Vec::new(),
+                again: !self.counted.insert(item),
+                at_ms: phrase.start_ms,
+            };
+            self.last = vec![f.id];
+            self.history.push(f.clone());
+            reading.findings.push(f);
+        }
+        Some(reading)
     }
 
     /// States, controls, acts, headings, and what was set aside.

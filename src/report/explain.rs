@@ -108,6 +108,10 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
         return;
     }
     let r = &e.reading;
+    if let Some(item) = r.at_hand.filter(|_| !r.stimuli.is_empty()) {
+        let list: Vec<String> = r.stimuli.iter().map(words::stimulus).collect();
+        row(out, "counted", &format!("{}: {}", words::item(item, lex), list.join(", ")));
+    }
     for f in &r.findings {
         row(out, "read", &format!("{} [{}]", words::finding(f, lex), f.id));
         row(out, "why", &f.why);
@@ -151,6 +155,7 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
         row(out, "left over", &r.leftover.join(" "));
     }
     let nothing = r.findings.is_empty()
+        && r.stimuli.is_empty()
         && r.strikes.is_empty()
         && r.states.is_empty()
         && r.announced.is_empty()

@@ -280,6 +280,9 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
         for s in &e.reading.strikes {
             under("-", &format!("takes back [{}]", s.target));
         }
+        for s in &e.reading.stimuli {
+            under("=", &words::stimulus(s));
+        }
         for f in &e.reading.findings {
             let text = format!("{} [{}]", words::finding(f, lex), f.id);
             match f.is_sure() {
