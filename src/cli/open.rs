@@ -1,6 +1,6 @@
 //! What most commands begin with: the journal, the lexicon it names, and the exam built from both.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::exit::Failure;
 use super::output::warn;
@@ -48,6 +48,15 @@ pub fn not_a_file(exam: &Path) -> Result<(), Failure> {
 
 /// Opens an exam for reading; says on standard error what is odd about it.
 pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
+    measured(dir, folder, &[])
+}
+
+/// The same, with growth references that go before those of the lexicon.
+pub fn measured(
+    dir: &Path,
+    folder: Option<&Path>,
+    references: &[PathBuf],
+) -> Result<Opened, Failure> {
     not_a_file(dir)?;
     let read = journal::read(dir)?;
     let Some(header) = read.header() else {
@@ -72,6 +81,10 @@ pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
         }
         f
     })?;
+    let mut lex = lex;
+    for path in references {
+        lex.supply(&Files::one(path)?)?;
+    }
     let exam = exam::build(header, &read.lines, &lex);
     tell_oddities(dir, &read, &exam, &lex);
     let graded = grade(&exam, &lex);

@@ -69,11 +69,7 @@ pub fn patterns(exam: &Exam, lex: &Lexicon) -> Vec<Pattern> {
                             .and_then(|v| lex.items[part.item].value(v))
                             .and_then(|v| part.levels[v]);
                         if let Some(level) = level {
-                            fed[group].push(Fed {
-                                finding: s.finding.id,
-                                item: part.item,
-                                level,
-                            });
+                            fed[group].push(Fed { finding: s.finding.id, item: part.item, level });
                         }
                     }
                     if fed[group].len() == before {

@@ -438,7 +438,10 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 let help = Some("write the smaller first; the same twice when there is one".into());
                 c.problem(i, x.between.span().start, text, help);
             }
-            model::Mean { between: [a, b], basis: basis(x.source.as_ref(), x.verified, &item_basis) }
+            model::Mean {
+                between: [a, b],
+                basis: basis(x.source.as_ref(), x.verified, &item_basis),
+            }
         });
         for (there, span) in [
             (it.growth.as_ref().map(|g| g.implausible_beyond.span().start), "a growth reference"),

@@ -181,9 +181,7 @@ fn shipped_files(folder: &str, endings: &[&str]) -> Vec<SourceFile> {
     let Some(dir) = SHIPPED.get_dir(folder) else { return Vec::new() };
     let mut files: Vec<SourceFile> = dir
         .files()
-        .filter(|f| {
-            f.path().extension().is_some_and(|e| endings.iter().any(|want| *want == e))
-        })
+        .filter(|f| f.path().extension().is_some_and(|e| endings.iter().any(|want| *want == e)))
         .filter_map(|f| {
             Some(SourceFile {
                 path: format!("lexicon/{}", f.path().to_str()?),

@@ -393,7 +393,10 @@ impl Lexicon {
     ///
     /// # Errors
     /// Every problem found in the file, each with line and column.
-    pub fn supply(&mut self, file: &super::files::SourceFile) -> Result<(), Vec<crate::problem::Problem>> {
+    pub fn supply(
+        &mut self,
+        file: &super::files::SourceFile,
+    ) -> Result<(), Vec<crate::problem::Problem>> {
         let known = super::reference::Known::of(self);
         let mut list = super::reference::parse(file, &known)?;
         for r in &mut list {

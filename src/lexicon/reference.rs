@@ -163,7 +163,12 @@ impl Known {
     pub fn of(lex: &Lexicon) -> Self {
         let unit = |i: ItemId| lex.items[i].number.as_ref().map(|n| lex.units[n.unit].id.clone());
         Known {
-            items: lex.items.iter().enumerate().map(|(i, it)| (it.id.clone(), (i, unit(i)))).collect(),
+            items: lex
+                .items
+                .iter()
+                .enumerate()
+                .map(|(i, it)| (it.id.clone(), (i, unit(i))))
+                .collect(),
             sources: lex.sources.iter().map(|(k, v)| (k.clone(), v.clone())).collect(),
         }
     }
@@ -217,8 +222,11 @@ pub fn parse(file: &SourceFile, known: &Known) -> Result<Vec<Reference>, Vec<Pro
         "csv" => table(file, known).map(|r| vec![r]),
         "toml" => formulas(file, known),
         _ => Err(vec![
-            Problem::in_file(&file.path, "a growth reference is a .csv table or a .toml of formulas")
-                .help("give the file one of these endings"),
+            Problem::in_file(
+                &file.path,
+                "a growth reference is a .csv table or a .toml of formulas",
+            )
+            .help("give the file one of these endings"),
         ]),
     }
 }
@@ -269,7 +277,8 @@ fn formulas(file: &SourceFile, known: &Known) -> Result<Vec<Reference>, Vec<Prob
     })?;
     if parsed.reference.is_empty() {
         return Err(vec![
-            Problem::in_file(&file.path, "holds no [[reference]]").help("add a [[reference]] table"),
+            Problem::in_file(&file.path, "holds no [[reference]]")
+                .help("add a [[reference]] table"),
         ]);
     }
     let mut problems = Vec::new();
@@ -283,18 +292,20 @@ fn formulas(file: &SourceFile, known: &Known) -> Result<Vec<Reference>, Vec<Prob
             wrong(at.start, w.message, &w.help);
         });
         // An age in weeks and days, or a whole number of days where the reference goes by days.
-        let mut x = |t: &Spanned<String>| match f.by {
-            Axis::AgeDays => t.get_ref().trim().parse::<u32>().ok().map(f64::from),
-            _ => weeks_and_days(t.get_ref()).map(|d| f64::from(d) / 7.0),
-        }
-        .or_else(|| {
-            let help = match f.by {
-                Axis::AgeDays => "write completed days, such as \"91\"",
-                _ => "write completed weeks and days, such as \"27+0\"",
-            };
-            wrong(t.span().start, format!("`{}` is no such age", t.get_ref()), help);
-            None
-        });
+        let mut x = |t: &Spanned<String>| {
+            match f.by {
+                Axis::AgeDays => t.get_ref().trim().parse::<u32>().ok().map(f64::from),
+                _ => weeks_and_days(t.get_ref()).map(|d| f64::from(d) / 7.0),
+            }
+            .or_else(|| {
+                let help = match f.by {
+                    Axis::AgeDays => "write completed days, such as \"91\"",
+                    _ => "write completed weeks and days, such as \"27+0\"",
+                };
+                wrong(t.span().start, format!("`{}` is no such age", t.get_ref()), help);
+                None
+            })
+        };
         let span = x(&f.from).zip(x(&f.to));
         if span.is_some_and(|(a, b)| a > b) {
             let text = format!("goes from {} to {}", f.from.get_ref(), f.to.get_ref());
@@ -317,14 +328,22 @@ fn formulas(file: &SourceFile, known: &Known) -> Result<Vec<Reference>, Vec<Prob
             wrong(at.span().start, text, "write the earlier age as born_from");
         }
         if let Some(d) = f.age_days.as_ref().filter(|d| d.get_ref()[0] > d.get_ref()[1]) {
-            wrong(d.span().start, "the first day is after the last".into(), "write the earlier day first");
+            wrong(
+                d.span().start,
+                "the first day is after the last".into(),
+                "write the earlier day first",
+            );
         }
         for (what, terms) in [("mean", &f.mean), ("sd", &f.sd)] {
             if terms.get_ref().is_empty() {
                 wrong(terms.span().start, format!("{what} has no term"), "add { times = … }");
             }
             if terms.get_ref().iter().any(|t| !t.times.is_finite()) {
-                wrong(terms.span().start, format!("a term of {what} is no number"), "write finite numbers");
+                wrong(
+                    terms.span().start,
+                    format!("a term of {what} is no number"),
+                    "write finite numbers",
+                );
             }
         }
         let (Ok(item), Some(span)) = (item, span) else { continue };
@@ -444,7 +463,8 @@ fn table(file: &SourceFile, known: &Known) -> Result<Reference, Vec<Problem>> {
         start += raw.len();
         let line = raw.trim_end_matches(['\n', '\r']);
         // A byte-order mark is no part of the first word.
-        let skip = if here == 0 { line.len() - line.trim_start_matches('\u{feff}').len() } else { 0 };
+        let skip =
+            if here == 0 { line.len() - line.trim_start_matches('\u{feff}').len() } else { 0 };
         let (line, here) = (&line[skip..], here + skip);
         if line.trim().is_empty() {
             continue;
@@ -482,8 +502,11 @@ fn table(file: &SourceFile, known: &Known) -> Result<Reference, Vec<Problem>> {
                 let of = &mut rows[usize::from(sex == Sex::Male)];
                 if of.iter().any(|r| r.x == row.x) {
                     problems.push(
-                        file.problem(list[c.x].byte, format!("{} stands twice for this sex", row.x))
-                            .help("keep one of the two rows"),
+                        file.problem(
+                            list[c.x].byte,
+                            format!("{} stands twice for this sex", row.x),
+                        )
+                        .help("keep one of the two rows"),
                     );
                 }
                 of.push(row);
@@ -501,7 +524,8 @@ fn table(file: &SourceFile, known: &Known) -> Result<Reference, Vec<Problem>> {
         return Err(problems);
     };
     if rows.iter().all(Vec::is_empty) && problems.is_empty() {
-        problems.push(Problem::in_file(&file.path, "holds no row").help("add rows below the columns"));
+        problems
+            .push(Problem::in_file(&file.path, "holds no row").help("add rows below the columns"));
     }
     for (key, _) in KEYS.iter().filter(|(k, must)| *must && !head.contains_key(k)) {
         problems.push(
@@ -608,13 +632,21 @@ fn row(list: &[Cell<'_>], c: &Columns) -> Result<(Sex, Row), RowWrong> {
             if n > 0.0 {
                 return Ok(n);
             }
-            Err((Some(list[k].byte), format!("{n} is not above 0"), "a median, a mean and a spread are above 0"))
+            Err((
+                Some(list[k].byte),
+                format!("{n} is not above 0"),
+                "a median, a mean and a spread are above 0",
+            ))
         })
     };
     let x = number(c.x)?;
     if x < 0.0 || c.axis == Axis::AgeDays && x.fract() != 0.0 {
         let text = format!("{x} is no such age");
-        return Err((Some(list[c.x].byte), text, "completed days are whole numbers from 0; weeks are 0 or more"));
+        return Err((
+            Some(list[c.x].byte),
+            text,
+            "completed days are whole numbers from 0; weeks are 0 or more",
+        ));
     }
     let is = match c.of {
         Kind::Lms([l, m, s]) => Spread::Lms { l: number(l)?, m: positive(m)?, s: positive(s)? },

@@ -6,6 +6,7 @@
 pub mod echo;
 pub mod explain;
 pub mod json;
+pub mod measures;
 pub mod note;
 pub mod style;
 pub mod text;
