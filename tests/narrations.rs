@@ -254,3 +254,8 @@ fn held_out_narrations_have_no_wrong_sure_finding() {
     let s = table("held");
     assert_eq!(s.wrong_sure, 0, "wrong sure findings");
 }
+
+#[test]
+fn unseen_narrations() {
+    table("unseen");
+}

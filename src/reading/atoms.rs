@@ -136,6 +136,11 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
         };
         may_cross || tokens[h.from..h.to].iter().all(|t| t.brk.is_none())
     });
+    // "So no" refuses only where the breath ends.
+    hits.retain(|h| {
+        lex.matcher.meaning(h) != Meaning::Family(Family::WeakSkip)
+            || tokens.get(h.to).is_none_or(|t| t.brk.is_some())
+    });
     // A value that only means something for an item nobody speaks of takes no words from others.
     let mut spoken_of: Vec<ItemId> = at_hand.to_vec();
     for h in &hits {
@@ -232,8 +237,9 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
             // Small words must not outweigh a value that holds them ("is not" and "not tense").
             Meaning::Family(
                 Family::Negation | Family::Because | Family::Was | Family::Range | Family::Doing,
-            ) => 8,
+            ) => 15 * words - 7,
             Meaning::Family(Family::Skip | Family::NotObtained) => words * words * 10 + 3,
+            Meaning::Family(Family::Defer) => words * words * 10 + 4,
             _ => words * words * 10 + bonus,
         };
         let w = spans.entry((h.from, h.to)).or_default();

@@ -65,9 +65,8 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
             continue;
         }
         // A "but" ends the reach of what was said before it, as a comma does.
-        let buts = |i: usize| {
-            idx.iter().filter(|&&k| k < i && cut.atoms[k].is(lex, Family::But)).count()
-        };
+        let buts =
+            |i: usize| idx.iter().filter(|&&k| k < i && cut.atoms[k].is(lex, Family::But)).count();
         let group_of: Vec<usize> = (0..cut.atoms.len())
             .map(|i| if idx.contains(&i) { cut.atoms[i].group * 16 + buts(i).min(15) } else { 0 })
             .collect();
@@ -201,11 +200,23 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
                 open = false;
             }
         }
+        // "It was full, and now it's soft": the contrast makes the first the past.
+        for (k, &g) in groups.iter().enumerate() {
+            let contrast = has(g, Family::Was).is_some()
+                && has(g, Family::Present).is_none()
+                && judged(g)
+                && groups[k + 1..].iter().any(|&h| has(h, Family::Present).is_some() && judged(h));
+            if contrast {
+                in_group(g).for_each(|i| {
+                    out[i].aside.get_or_insert(Aside::Past);
+                });
+            }
+        }
         // --- left for later
         // "I'll leave the scarf until she settles" is for later; "I'll leave the gag" is not.
-        let skip_said = idx.iter().any(|&i| {
-            cut.atoms[i].is(lex, Family::Skip) && !words_of(cut, i).contains("leav")
-        });
+        let skip_said = idx
+            .iter()
+            .any(|&i| cut.atoms[i].is(lex, Family::Skip) && !words_of(cut, i).contains("leav"));
         for &g in &groups {
             if !skip_said && has(g, Family::Defer).is_some() {
                 in_group(g).for_each(|i| {

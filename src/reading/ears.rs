@@ -37,6 +37,7 @@ fn is_trade(m: Meaning) -> bool {
         Meaning::Item(_, Naming::Plain | Naming::Plural)
             | Meaning::Value { how: Saying::InContext | Saying::Alone | Saying::Yields, .. }
             | Meaning::State { implied: false, sound: false, .. }
+            | Meaning::Concept(_)
     )
 }
 
@@ -198,9 +199,8 @@ impl Ears {
                         _ => None,
                     })
                     .collect();
-                let alone = meanings
-                    .iter()
-                    .any(|m| matches!(m, Meaning::Value { how: Saying::Alone, .. }));
+                let alone =
+                    meanings.iter().any(|m| matches!(m, Meaning::Value { how: Saying::Alone, .. }));
                 let state = meanings.iter().any(|m| matches!(m, Meaning::State { .. }));
                 let accepted = if values {
                     let of: Vec<ItemId> = meanings
@@ -210,8 +210,10 @@ impl Ears {
                             _ => None,
                         })
                         .collect();
+                    let concept = meanings.iter().any(|m| matches!(m, Meaning::Concept(_)));
                     named.is_empty()
-                        && (of.iter().any(|i| items.contains(i))
+                        && ((concept && !items.is_empty() && strength >= Strength::Plausible)
+                            || of.iter().any(|i| items.contains(i))
                             || (items.is_empty()
                                 && of.iter().any(|i| at_hand.contains(i))
                                 && strength >= Strength::Plausible)

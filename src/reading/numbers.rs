@@ -150,10 +150,25 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
             by_sound: false,
         });
     }
+    // "three zero": thirty, digit by digit.
+    if !first.is_digits()
+        && let (Some(d), Some(0)) = (small(Some(first), w), small(tokens.get(i + 1), w))
+        && (1..=9).contains(&d)
+        && !i.checked_sub(1).is_some_and(|b| small(Some(&tokens[b]), w).is_some())
+    {
+        return Some(Spoken {
+            from: i,
+            to: i + 2,
+            value: f64::from(d * 10),
+            high: None,
+            idle: false,
+            graded: false,
+            by_sound: false,
+        });
+    }
     // "one four two": a hundred and forty-two, digit by digit.
-    let digits: Vec<u32> = (i..i + 3)
-        .map_while(|k| small(tokens.get(k), w).filter(|d| *d <= 9))
-        .collect();
+    let digits: Vec<u32> =
+        (i..i + 3).map_while(|k| small(tokens.get(k), w).filter(|d| *d <= 9)).collect();
     let spelt = digits.len() == 3
         && digits[0] > 0
         && small(tokens.get(i + 3), w).is_none()
@@ -283,10 +298,14 @@ fn join_ranges(tokens: &[Token], singles: Vec<Spoken>, w: &NumberWords) -> Vec<S
                 && n.value > last.value
         });
         // "two by three centimetres" is an area, and no one number.
-        let area = out.last().is_some_and(|last| {
-            n.from == last.to + 1 && tokens[last.to].surface == "by"
-        });
+        let area =
+            out.last().is_some_and(|last| n.from == last.to + 1 && tokens[last.to].surface == "by");
         if area && let Some(last) = out.last_mut() {
+            // "two by two" has one number, whichever way it is measured.
+            if (last.value - n.value).abs() < 1e-9 {
+                last.to = n.to;
+                continue;
+            }
             last.idle = true;
             out.push(Spoken { idle: true, ..n });
             continue;

@@ -23,7 +23,7 @@ use super::types::{
 /// Words not understood beside a finding that make it doubtful.
 const UNKNOWN_NAMED: usize = 4;
 /// The same where the item was not named in the phrase.
-const UNKNOWN_AT_HAND: usize = 2;
+const UNKNOWN_AT_HAND: usize = 1;
 
 /// Reads phrases one after the other. Its memory is what a listener would keep in mind: the item
 /// just named, the side just named, what was found so far.
@@ -37,6 +37,8 @@ pub struct Reader<'a> {
     side_at: u64,
     /// "Again" was said alone: the next judgement is another trial.
     again: bool,
+    /// Item of what the phrase struck.
+    struck: Option<ItemId>,
     /// Side of what the last phrase said and took back.
     withdrawn: Option<Side>,
     history: Vec<Finding>,
@@ -72,6 +74,8 @@ struct Claim {
     first_atom: usize,
     at_hand: bool,
     copied: bool,
+    /// The side was not said, but follows from how the item is elicited.
+    side_inferred: bool,
 }
 
 impl<'a> Reader<'a> {
@@ -85,6 +89,7 @@ impl<'a> Reader<'a> {
             side: None,
             side_at: 0,
             withdrawn: None,
+            struck: None,
             again: false,
             history: Vec::new(),
             last: Vec::new(),
@@ -146,9 +151,10 @@ impl<'a> Reader<'a> {
                 late_side(seg, &mut claims);
             }
             // "sutures can't be felt, big caput": what follows an omission is its reason, it seems.
-            let alone = seg.items.iter().all(|n| {
-                n.atom.is_some() && n.atom == seg.elems.first().map(|e| e.atom)
-            });
+            let alone = seg
+                .items
+                .iter()
+                .all(|n| n.atom.is_some() && n.atom == seg.elems.first().map(|e| e.atom));
             if alone
                 && claims.iter().any(|c| {
                     c.status == Status::Skipped
@@ -317,6 +323,35 @@ impl<'a> Reader<'a> {
                     || seg.items.iter().any(|n| self.res(cut, e, n.item).is_some_and(|j| !j.denied))
             })
             .collect();
+        // "…, I wasn't counting right": a side among words not understood is no side of a judgement.
+        let judged_in = |g: usize| {
+            elems.iter().any(|e| {
+                e.group == g
+                    && matches!(
+                        e.piece,
+                        Piece::Judgement
+                            | Piece::Skip
+                            | Piece::NotObtained
+                            | Piece::Same
+                            | Piece::Too
+                    )
+            })
+        };
+        let first_judged = elems
+            .iter()
+            .filter(|e| matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained))
+            .map(|e| e.group)
+            .min();
+        let elems: Vec<super::assemble::Elem> = elems
+            .iter()
+            .copied()
+            .filter(|e| {
+                !matches!(e.piece, Piece::Side(_))
+                    || judged_in(e.group)
+                    || first_judged.is_none_or(|g| e.group < g)
+                    || !cut.unknown.iter().any(|&u| cut.groups[u] == e.group)
+            })
+            .collect();
         let mut pairs = pair(&elems);
         let reason = || reason_in(cut, seg, lex);
         // "no prone, no ventral suspension, he is on the mattress"; "not stroking the soles"
@@ -376,7 +411,8 @@ impl<'a> Reader<'a> {
             .collect();
         let first_j = elems.iter().find(|e| e.piece == Piece::Judgement).map(|e| e.group);
         let first_s = elems.iter().find(|e| matches!(e.piece, Piece::Side(_))).map(|e| e.group);
-        if let (true, [one], [n]) = (seg.negated && first_s < first_j, &before_first[..], &seg.items[..])
+        if let (true, [one], [n]) =
+            (seg.negated && first_s < first_j, &before_first[..], &seg.items[..])
             && let Some(j) = absent_value(n.item, lex)
         {
             // "no clonus on the left, with three beats on the right"
@@ -449,6 +485,25 @@ impl<'a> Reader<'a> {
                     }
                     match &mut merged {
                         None => merged = Some(c),
+                        // "biceps two and two", "three and two": a pair of numbers for a pair.
+                        Some(m)
+                            if m.side == Some(Side::Unstated)
+                                && cut.atoms[m.first_atom].number.is_some()
+                                && cut.atoms[c.first_atom].number.is_some()
+                                && cut.atoms[m.first_atom..c.first_atom]
+                                    .iter()
+                                    .any(|a| a.is(lex, Family::And)) =>
+                        {
+                            if m.judged.value == c.judged.value
+                                && m.judged.number == c.judged.number
+                            {
+                                m.side = Some(Side::Both);
+                            } else {
+                                m.doubts.push(Doubt::SidesNotNamed);
+                                c.doubts.push(Doubt::SidesNotNamed);
+                                out.push(std::mem::replace(m, c));
+                            }
+                        }
                         Some(m) => merge_judgement(m, c, cut, lex),
                     }
                 }
@@ -494,14 +549,14 @@ impl<'a> Reader<'a> {
                 continue;
             }
             let word = said(cut, e.atom);
-            let ends_breath =
-                cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
+            let ends_breath = cut.tokens.get(cut.atoms[e.atom].to).is_none_or(|t| t.brk.is_some());
             if word.ends_with("not") && ends_breath {
                 // "nystagmus there is not", "clonus on right there is not"
                 let same = |x: &super::assemble::Elem| x.group == e.group;
-                if let Some(j) = out.iter().rposition(|x: &super::assemble::Elem| {
-                    same(x) && x.piece == Piece::Judgement
-                }) {
+                if let Some(j) = out
+                    .iter()
+                    .rposition(|x: &super::assemble::Elem| same(x) && x.piece == Piece::Judgement)
+                {
                     out[j].negated = true;
                 } else if !seg.at_hand {
                     out.push(super::assemble::Elem {
@@ -521,22 +576,25 @@ impl<'a> Reader<'a> {
             let rest_judges = seg.elems[k + 1..].iter().any(|x| x.piece == Piece::Judgement);
             if opens_group && after == Some(Break::Comma) && rest_judges {
                 // "no, flicker on the right"
-                let known = seg
-                    .items
-                    .iter()
-                    .any(|n| self.history.iter().any(|f| f.item == n.item));
+                let known = seg.items.iter().any(|n| self.history.iter().any(|f| f.item == n.item));
                 if !first || known || !seg.elems[..k].is_empty() {
                     out.push(super::assemble::Elem { piece: Piece::Correct, ..*e });
                 }
             } else if after.is_some()
-                || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+                || next.is_some_and(|n| {
+                    matches!(n.piece, Piece::Side(_))
+                        && super::assemble::adjacent(cut, e.atom, n.atom, 0)
+                })
                 || cut.atoms[e.atom].to == cut.tokens.len()
             {
                 // "Right biceps, no." "Clonus no on right."
                 let sided_before = seg.elems[..k].iter().any(|x| matches!(x.piece, Piece::Side(_)));
                 let named = !seg.at_hand;
                 if (sided_before || named || next.is_some()) && !rest_judges
-                    || next.is_some_and(|n| matches!(n.piece, Piece::Side(_)))
+                    || next.is_some_and(|n| {
+                        matches!(n.piece, Piece::Side(_))
+                            && super::assemble::adjacent(cut, e.atom, n.atom, 0)
+                    })
                 {
                     out.push(super::assemble::Elem {
                         piece: Piece::Judgement,
@@ -583,13 +641,19 @@ impl<'a> Reader<'a> {
                 (Status::Observed, j)
             }
         };
-        if judged.denied {
+        if judged.denied || (seg.at_hand && judged.implausible.is_some()) {
+            return None;
+        }
+        if seg.at_hand
+            && cut.atoms[e.atom].negation
+            && p.side.is_none()
+            && self.history.iter().any(|f| f.item == n.item)
+        {
             return None;
         }
         // "No nystagmus with it" says nothing against what was found.
-        let had = self.history.iter().any(|f| {
-            f.item == n.item && f.status == Status::Observed
-        }) || before.iter().any(|c| c.item == n.item);
+        let had = self.history.iter().any(|f| f.item == n.item && f.status == Status::Observed)
+            || before.iter().any(|c| c.item == n.item);
         if seg.at_hand && judged.yields && had && !p.corrected && p.side.is_none() {
             return None;
         }
@@ -603,7 +667,7 @@ impl<'a> Reader<'a> {
             return None;
         }
         // "Nothing high-pitched there, a strong cry": the phrase names another item.
-        if seg.at_hand && judged.by_concept && had && p.side.is_none() && names_other(cut, n.item, lex) {
+        if seg.at_hand && judged.by_concept && p.side.is_none() && names_other(cut, n.item, lex) {
             return None;
         }
         // A bare "fine" or "nothing" about an item that has had its judgement is talk.
@@ -683,6 +747,7 @@ impl<'a> Reader<'a> {
                 .any(|f| has_family(cut, taken, *f, lex))
             && !cut.unknown.is_empty()
             && status == Status::Observed
+            && (judged.by_concept || judged.yields)
             && self.history.iter().any(|f| {
                 f.item == n.item
                     && f.covers(side)
@@ -709,9 +774,12 @@ impl<'a> Reader<'a> {
             || cut.atoms[..e.atom]
                 .iter()
                 .any(|a| a.sentence < cut.atoms[e.atom].sentence && a.is(lex, Family::Correct));
-        c.again = p.again || (self.again && seg.at_hand) || (seg.at_hand && opens_with_again(cut, seg, lex));
+        c.again = p.again
+            || (self.again && seg.at_hand)
+            || (seg.at_hand && opens_with_again(cut, seg, lex));
         c.directive = p.directive;
         c.except = p.except;
+        c.side_inferred = c.side == Some(Side::Both) && p.side.is_none();
         if let Some(t) = taken.get(e.atom) {
             if let Some(h) = &t.hedge {
                 c.doubts.push(Doubt::Hedged(h.clone()));
@@ -773,6 +841,26 @@ impl<'a> Reader<'a> {
             c.doubts.push(Doubt::MuchNotUnderstood(unknown.join(" ")));
         }
         if c.status == Status::Observed {
+            // "one twenty sicks": the word after a number may have been part of it.
+            let a = &cut.atoms[c.first_atom];
+            let reason_next = cut.atoms.iter().any(|x| {
+                x.from == a.to
+                    && x.meanings(self.lex).all(|(m, _)| matches!(m, Meaning::Reason(_)))
+                    && !x.hits.is_empty()
+            });
+            if a.number.is_some()
+                && a.unit.is_none()
+                && (cut.unknown.contains(&a.to) || reason_next)
+            {
+                c.doubts.push(Doubt::NumberBySound(format!(
+                    "\"{} {}\"",
+                    said(cut, c.first_atom),
+                    cut.tokens[a.to].surface
+                )));
+            }
+            if let Some(words) = lopsided(cut, seg, c.group) {
+                c.doubts.push(Doubt::MuchNotUnderstood(words));
+            }
             if let Some(word) = loose_negation(cut, c.first_atom) {
                 c.doubts.push(Doubt::Denied(format!(
                     "\"{word}\" stands before \"{}\"",
@@ -797,6 +885,34 @@ impl<'a> Reader<'a> {
             if seg.at_hand && !before.is_empty() {
                 c.doubts.push(Doubt::MuchNotUnderstood(before.join(" ")));
             }
+        }
+        // "Legs are floppy, tone low on both sides": of the whole, or of what was named before?
+        if c.status == Status::Observed && !self.lex.items[n.item].sided {
+            let rival = cut.atoms[..c.first_atom].iter().find_map(|a| {
+                a.items(self.lex).into_iter().find_map(|(k, how, _)| {
+                    (how == Naming::Weak
+                        && k != n.item
+                        && self.lex.items[k].sided
+                        && resolve(cut, &cut.atoms[c.first_atom], k, false, true, self.lex)
+                            .is_some_and(|j| {
+                                j.value.is_some() && j.value == c.judged.value && !j.stated
+                            }))
+                    .then_some(k)
+                })
+            });
+            if let Some(k) = rival {
+                c.doubts.push(Doubt::SeveralItems(format!(
+                    "{}, {}",
+                    self.lex.items[n.item].name, self.lex.items[k].name
+                )));
+            }
+        }
+        if c.status == Status::Observed
+            && n.naming == Naming::Weak
+            && c.judged.by_concept
+            && item_group != Some(judged_group)
+        {
+            c.doubts.push(Doubt::ItemNotNamed);
         }
         if c.status != Status::Observed && n.naming == Naming::Weak {
             c.doubts.push(Doubt::ItemNotNamed);
@@ -1081,6 +1197,8 @@ impl<'a> Reader<'a> {
         self.withdrawn = side.or(self.history.iter().find(|f| f.id == id).and_then(|f| f.side));
         reading.strikes.push(Strike { target: id, side, words: words.to_owned() });
         if let Some(k) = self.history.iter().position(|f| f.id == id) {
+            // What was struck is what is done again.
+            self.struck = Some(self.history[k].item);
             match (self.history[k].side, side.and_then(Side::opposite)) {
                 (Some(Side::Both), Some(rest)) => self.history[k].side = Some(rest),
                 _ => {
@@ -1139,8 +1257,9 @@ impl<'a> Reader<'a> {
         let last: Vec<&Finding> =
             self.history.iter().filter(|f| self.last_before.contains(&f.id)).collect();
         let own_items: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
+        let plain = hollow_plain(cut, taken, lex);
         for f in last {
-            if own_items.is_empty() || own_items.contains(&f.item) {
+            if own_items.is_empty() || own_items.contains(&f.item) || plain {
                 reading.maybe_struck.push((f.id, words.clone()));
             }
         }
@@ -1196,6 +1315,7 @@ impl<'a> Reader<'a> {
                 first_atom: at,
                 at_hand: true,
                 copied: true,
+                side_inferred: false,
             });
         }
     }
@@ -1207,15 +1327,34 @@ impl<'a> Reader<'a> {
             || cut.atoms.first().is_some_and(|a| {
                 a.negation && cut.tokens.get(a.to).is_some_and(|t| t.brk == Some(Break::Comma))
             });
-        if !says_so || !claims.is_empty() || cut.unknown.len() > 2 {
+        let taken_back = [Family::Strike, Family::Withdraw, Family::Swap]
+            .iter()
+            .any(|f| has_family(cut, taken, *f, lex));
+        // Nothing else may be said: "Left eye, it's not, ah no, she closed it" is no such correction.
+        let only = cut.unknown.is_empty()
+            && cut.atoms.iter().all(|a| {
+                a.negation
+                    || !a.items(lex).is_empty()
+                    || [
+                        Family::Correct,
+                        Family::Left,
+                        Family::Right,
+                        Family::Both,
+                        Family::And,
+                        Family::BodyPart,
+                        Family::Was,
+                        Family::Talk,
+                        Family::Directive,
+                    ]
+                    .iter()
+                    .any(|f| a.is(lex, *f))
+            });
+        if !says_so || taken_back || !claims.is_empty() || !only {
             return;
         }
         let judged = segs.iter().any(|s| {
             s.elems.iter().any(|e| {
-                matches!(
-                    e.piece,
-                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same
-                )
+                matches!(e.piece, Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same)
             })
         });
         let mut sides: Vec<Side> = segs
@@ -1241,8 +1380,19 @@ impl<'a> Reader<'a> {
             .collect();
         sides.retain(|s| !denied.contains(s));
         let (false, [side]) = (judged, &sides[..]) else { return };
-        let named: Vec<ItemId> =
-            segs.iter().filter(|s| !s.at_hand).flat_map(|s| s.items.iter().map(|n| n.item)).collect();
+        let place = |f: &dyn Fn(usize) -> bool| (0..cut.atoms.len()).find(|&i| f(i));
+        let word = place(&|i| cut.atoms[i].is(lex, Family::Correct) || cut.atoms[i].negation);
+        let at = place(&|i| {
+            [Family::Left, Family::Right, Family::Both].iter().any(|f| cut.atoms[i].is(lex, *f))
+        });
+        if word > at {
+            return;
+        }
+        let named: Vec<ItemId> = segs
+            .iter()
+            .filter(|s| !s.at_hand)
+            .flat_map(|s| s.items.iter().map(|n| n.item))
+            .collect();
         let Some(f) = self.history.iter().rev().find(|f| self.last.contains(&f.id)) else {
             return;
         };
@@ -1269,6 +1419,7 @@ impl<'a> Reader<'a> {
             first_atom: atom,
             at_hand: true,
             copied: true,
+            side_inferred: false,
         });
     }
 
@@ -1294,7 +1445,9 @@ impl<'a> Reader<'a> {
             }
         });
         let joined = cut.atoms.first().is_some_and(|a| a.is(lex, Family::And));
-        let (true, true, true, Some(side)) = (only, joined, claims.is_empty(), side) else { return };
+        let (true, true, true, Some(side)) = (only, joined, claims.is_empty(), side) else {
+            return;
+        };
         let last: Vec<&Finding> =
             self.history.iter().filter(|f| self.last.contains(&f.id)).collect();
         let [f] = last[..] else { return };
@@ -1317,6 +1470,7 @@ impl<'a> Reader<'a> {
             first_atom: 0,
             at_hand: true,
             copied: true,
+            side_inferred: false,
         });
     }
 
@@ -1364,8 +1518,7 @@ impl<'a> Reader<'a> {
                     .history
                     .iter()
                     .filter(|f| {
-                        f.item == c.item
-                            && (f.covers(side) || (moved && self.last.contains(&f.id)))
+                        f.item == c.item && (f.covers(side) || (moved && self.last.contains(&f.id)))
                     })
                     .map(|f| f.id)
                     .collect();
@@ -1483,6 +1636,10 @@ impl<'a> Reader<'a> {
         {
             self.items_at = phrase.end_ms;
         }
+        if let Some(item) = self.struck.take().filter(|_| reading.findings.is_empty()) {
+            self.items = vec![item];
+            self.items_at = phrase.end_ms;
+        }
         // A side named alone waits for its judgement.
         let lone = segs.iter().rev().find_map(|s| {
             let judges = s.elems.iter().any(|e| {
@@ -1552,6 +1709,7 @@ fn claim(
             .unwrap_or(0),
         at_hand: seg.at_hand,
         copied: false,
+        side_inferred: false,
     }
 }
 
@@ -1585,7 +1743,8 @@ fn but_unknown(cut: &Cut, atom: usize, lex: &Lexicon) -> Option<String> {
         .atoms
         .iter()
         .find(|x| x.sentence == a.sentence && x.from >= a.to && x.is(lex, Family::But))?;
-    let next = cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(lex).is_empty()));
+    let next =
+        cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(lex).is_empty()));
     let end = next.map_or(cut.tokens.len(), |x| x.from);
     let words: Vec<&str> = cut
         .unknown
@@ -1606,6 +1765,47 @@ fn names_other(cut: &Cut, item: ItemId, lex: &Lexicon) -> bool {
     })
 }
 
+/// Whether the phrase says in so many words that what went before was wrong; a bare "sorry" or "wait"
+/// may be said to anybody.
+fn hollow_plain(cut: &Cut, taken: &[Taken], lex: &Lexicon) -> bool {
+    (0..cut.atoms.len()).any(|i| {
+        taken[i].aside.is_none()
+            && (cut.atoms[i].is(lex, Family::Withdraw)
+                || (cut.atoms[i].is(lex, Family::Correct)
+                    && cut.atoms[i].to - cut.atoms[i].from >= 3))
+    })
+}
+
+/// "In creased on the left, normal on the right": more sides than judgements in one breath, and
+/// words not understood among them.
+fn lopsided(cut: &Cut, seg: &Segment, group: usize) -> Option<String> {
+    let sides = seg
+        .elems
+        .iter()
+        .filter(|e| {
+            e.group == group && matches!(e.piece, Piece::Side(SideSaid::Left | SideSaid::Right))
+        })
+        .count();
+    let judged = seg
+        .elems
+        .iter()
+        .filter(|e| {
+            e.group == group
+                && matches!(
+                    e.piece,
+                    Piece::Judgement | Piece::Skip | Piece::NotObtained | Piece::Same | Piece::Too
+                )
+        })
+        .count();
+    let words: Vec<&str> = cut
+        .unknown
+        .iter()
+        .filter(|&&u| cut.groups[u] == group)
+        .map(|&u| cut.tokens[u].surface.as_str())
+        .collect();
+    (sides > judged && !words.is_empty()).then(|| words.join(" "))
+}
+
 /// The negation right before the items of a segment.
 fn negated_by(seg: &Segment, cut: &Cut) -> String {
     let first = seg.items.iter().filter_map(|n| n.atom).min().map_or(0, |a| cut.atoms[a].from);
@@ -1621,16 +1821,13 @@ fn negated_by(seg: &Segment, cut: &Cut) -> String {
 /// reason, most likely.
 fn goes_on(cut: &Cut, atom: usize, lex: &Lexicon) -> bool {
     let a = &cut.atoms[atom];
-    let reason = cut
-        .atoms
-        .iter()
-        .any(|x| x.sentence == a.sentence && x.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_))));
+    let reason = cut.atoms.iter().any(|x| {
+        x.sentence == a.sentence && x.meanings(lex).any(|(m, _)| matches!(m, Meaning::Reason(_)))
+    });
     let next = a.group + 1;
     let words = (0..cut.tokens.len())
         .filter(|&i| {
-            cut.groups[i] == next
-                && cut.sentences[i] == a.sentence
-                && cut.tokens[i].brk.is_none()
+            cut.groups[i] == next && cut.sentences[i] == a.sentence && cut.tokens[i].brk.is_none()
         })
         .count();
     let judged = cut.atoms.iter().any(|x| {
@@ -1779,8 +1976,7 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
         return;
     }
     let text = format!("\"{}\" and \"{}\"", said(cut, a.first_atom), said(cut, b.first_atom));
-    let keep_directive =
-        b.directive || corrected_between(cut, a.first_atom, b.first_atom, lex);
+    let keep_directive = b.directive || corrected_between(cut, a.first_atom, b.first_atom, lex);
     let side = a.side;
     *a = b;
     a.side = side;
@@ -1806,6 +2002,18 @@ fn corrected_between(cut: &Cut, a: usize, b: usize, lex: &Lexicon) -> bool {
 
 /// Adds a claim to those of the phrase, settling what it does to earlier ones.
 fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
+    // "left weak, no sorry, right weak": the side is corrected.
+    claims.retain(|o| {
+        !(o.item == c.item
+            && o.status == c.status
+            && matches!(
+                (o.side, c.side),
+                (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left))
+            )
+            && o.judged.value == c.judged.value
+            && o.judged.number == c.judged.number
+            && corrected_between(cut, o.first_atom, c.first_atom, lex))
+    });
     let overlapping: Vec<usize> = (0..claims.len())
         .filter(|&k| {
             let o = &claims[k];
@@ -1832,15 +2040,6 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         o.side = c.side;
         return;
     }
-    // "left weak, no sorry, right weak": the side is corrected.
-    claims.retain(|o| {
-        !(o.item == c.item
-            && o.status == c.status
-            && matches!((o.side, c.side), (Some(Side::Left), Some(Side::Right)) | (Some(Side::Right), Some(Side::Left)))
-            && o.judged.value == c.judged.value
-            && o.judged.number == c.judged.number
-            && corrected_between(cut, o.first_atom, c.first_atom, lex))
-    });
     let unstated_again = c.side == Some(Side::Unstated) && claims.iter().any(|o| o.item == c.item);
     if overlapping.is_empty() && !unstated_again {
         claims.push(c);
@@ -1895,6 +2094,12 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
             && claims[k].judged.value == c.judged.value
             && claims[k].judged.number == c.judged.number
             && claims[k].judged.range == c.judged.range;
+        if same && claims[k].side_inferred && matches!(c.side, Some(Side::Left | Side::Right)) {
+            // "Face asymmetric at rest, the left doesn't move": the side comes late.
+            claims[k].side = c.side;
+            claims[k].side_inferred = false;
+            return;
+        }
         if same && (claims[k].side == Some(Side::Both) || c.side == claims[k].side) {
             // Said again in plain words: what was doubtful about the first is not any more.
             if c.doubts.is_empty() {
@@ -1912,11 +2117,7 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
             && u < cut.atoms[c.first_atom].from
             && u >= cut.atoms[claims[last].first_atom].to
     });
-    if number(&c).is_some()
-        && foreign
-        && !c.corrected
-        && number(&claims[last]).is_some()
-    {
+    if number(&c).is_some() && foreign && !c.corrected && number(&claims[last]).is_some() {
         return;
     }
     // "gag not done, the feed has only just gone down"
@@ -1943,7 +2144,8 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         return;
     }
     let tape = lex.items[c.item].trials == crate::lexicon::schema::Trials::Largest;
-    if c.again || (tape && !c.corrected && number(&c).is_some() && number(&claims[last]).is_some()) {
+    if c.again || (tape && !c.corrected && number(&c).is_some() && number(&claims[last]).is_some())
+    {
         c.again = true;
         claims.push(c);
         return;

@@ -325,13 +325,10 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 ["'s", "is", "are", "was", "were", "will", "may", "can"]
                     .contains(&t.surface.as_str())
             });
-            let beside_side = cut
-                .atoms
-                .get(i + 1)
-                .is_some_and(|n| is_side(n, lex) && adjacent(cut, i, i + 1, 0));
-            let alone = cut.atoms.iter().all(|a| {
-                a.from == atom.from || is_side(a, lex)
-            }) && cut.unknown.is_empty();
+            let beside_side =
+                cut.atoms.get(i + 1).is_some_and(|n| is_side(n, lex) && adjacent(cut, i, i + 1, 0));
+            let alone = cut.atoms.iter().all(|a| a.from == atom.from || is_side(a, lex))
+                && cut.unknown.is_empty();
             if opens || !(after_name || beside_side || alone) {
                 continue;
             }
@@ -348,8 +345,9 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         let after_side = skip_next_part.is_some_and(|k: usize| adjacent(cut, k, i, 1));
         skip_next_part = None;
         let ends_breath = cut.tokens.get(atom.to).is_none_or(|t| t.brk.is_some());
-        let piece = piece_of(atom, lex)
-            .filter(|_| ends_breath || !atom.is(lex, Family::WeakSkip) || atom.is(lex, Family::Skip));
+        let piece = piece_of(atom, lex).filter(|_| {
+            ends_breath || !atom.is(lex, Family::WeakSkip) || atom.is(lex, Family::Skip)
+        });
         let current: Vec<ItemId> = w
             .cur
             .as_ref()
@@ -472,9 +470,7 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             && lex.items[item].sided
             && (i + 1..cut.atoms.len())
                 .find(|&k| may_judge(&cut.atoms[k], lex))
-                .is_some_and(|k| {
-                    cut.atoms[k].group == atom.group && w.fits_well(k, item)
-                })
+                .is_some_and(|k| cut.atoms[k].group == atom.group && w.fits_well(k, item))
         {
             let named = Named { item, naming: Naming::Weak, plural, atom: Some(i) };
             w.open(vec![named], i, None);
@@ -521,18 +517,18 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                 .filter(|(k, _)| {
                     let f = |&a: &usize| w.fits_well(a, *k);
                     ahead.first().is_some_and(f)
-                        || (i.checked_sub(1)
-                            .is_none_or(|b| cut.atoms[b].sentence != atom.sentence)
+                        || (i.checked_sub(1).is_none_or(|b| cut.atoms[b].sentence != atom.sentence)
                             && !cut.unknown.iter().any(|&u| cut.sentences[u] == atom.sentence)
                             && !w.now.contains(k)
-                            && ahead.first().is_some_and(|&a| {
-                                adjacent(cut, i, a, 0) && w.fits(a, *k, false)
-                            }))
+                            && ahead
+                                .first()
+                                .is_some_and(|&a| adjacent(cut, i, a, 0) && w.fits(a, *k, false)))
                         || (leads && ahead.iter().any(|&a| w.fits(a, *k, false)))
                         || behind.last().is_some_and(f)
                         || (sound
-                            && (ahead.iter().any(|a| w.fits(*a, *k, false))
-                                || only_topic(cut, atom.sentence, i, lex)))
+                            && (ahead.iter().any(|a| {
+                                cut.atoms[*a].sentence == atom.sentence && w.fits(*a, *k, false)
+                            }) || cut.atoms.len() == 1))
                 })
                 .collect();
             let taken_by_current = ahead.first().is_some_and(|&a| {
@@ -549,7 +545,16 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                         )
                 })
                 && ahead.is_empty();
-            let topic = omitted || only_topic(cut, atom.sentence, i, lex) && ahead.is_empty();
+            // A name heard by its sound alone opens nothing by itself.
+            let topic = omitted
+                || only_topic(cut, atom.sentence, i, lex)
+                    && ahead.is_empty()
+                    // "Fold the arms, hold" is an act, not a topic.
+                    && !cut.atoms[..i].iter().any(|a| {
+                        a.sentence == atom.sentence
+                            && (a.is(lex, Family::Hold) || a.is(lex, Family::Release))
+                    })
+                    && !(sound && cut.atoms.len() > 1);
             let pick = if !chosen.is_empty()
                 && !taken_by_current
                 && !(after_side && part && current_named)
@@ -600,9 +605,7 @@ fn only_topic(cut: &Cut, sentence: usize, atom: usize, lex: &Lexicon) -> bool {
         a.sentence != sentence
             || k == atom
             || !(may_judge(a, lex)
-                || a.items(lex)
-                    .iter()
-                    .any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
+                || a.items(lex).iter().any(|(_, n, _)| matches!(n, Naming::Plain | Naming::Plural))
                 || matches!(piece_of(a, lex), Some(Piece::Skip | Piece::NotObtained)))
-    }) && cut.unknown.iter().filter(|&&u| cut.sentences[u] == sentence).count() <= 2
+    }) && !cut.unknown.iter().any(|&u| cut.sentences[u] == sentence)
 }

@@ -8,8 +8,8 @@ use std::hint::black_box;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use cotside::capture::timed_text::read_timed_text;
 use cotside::capture::Phrase;
+use cotside::capture::timed_text::read_timed_text;
 use cotside::exam::fold::{Fold, Moment};
 use cotside::lexicon::text::tokenize;
 use cotside::reading::Reader;
@@ -35,7 +35,8 @@ fn ratio(a: Duration, b: Duration) -> f64 {
 fn main() {
     let lex = cotside::lexicon::shipped("newborn").expect("the shipped lexicon compiles");
     let dir = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/narrations/dev");
-    let bytes = std::fs::read(dir.join("d03-consultant-repeat.txt")).expect("the narration is there");
+    let bytes =
+        std::fs::read(dir.join("d03-consultant-repeat.txt")).expect("the narration is there");
     let once = read_timed_text("d03", &bytes).expect("the narration reads").phrases;
     let length = once.last().map_or(0, |p| p.end_ms) + 60_000;
     let times = |n: u64| -> Vec<Phrase> {
@@ -116,7 +117,10 @@ fn main() {
         }
     });
     println!("scan of the same text for the same {} phrases", patterns.len());
-    println!("  exact scan (aho-corasick):  {:>7.3} times a RegexSet scan", ratio(scan_own, scan_set));
+    println!(
+        "  exact scan (aho-corasick):  {:>7.3} times a RegexSet scan",
+        ratio(scan_own, scan_set)
+    );
     println!("  whole reading and rebuild:  {:>7.3} times a RegexSet scan", ratio(base, scan_set));
     let index = median(3, || {
         black_box(cotside::reading::ears::Ears::new(&lex));
