@@ -154,10 +154,9 @@ fn normal_or_abnormal_alone_is_not_graded() {
     assert_eq!(one("arm-recoil", Both("stated-normal", 80.0)), Expected, "the number is graded");
     assert_eq!(one("arm-recoil", Both("stated-abnormal", 80.0)), only);
     assert_eq!(one("arm-recoil", Both("stated-abnormal", 150.0)), Outside);
-    assert_eq!(
-        one("head-circumference", Both("stated-normal", 34.5)),
-        ungraded(Ungraded::NoExpectation)
-    );
+    assert_eq!(one("head-circumference", Both("stated-normal", 34.5)), Expected);
+    assert_eq!(one("head-circumference", Both("stated-abnormal", 34.5)), only);
+    assert_eq!(one("head-circumference", Both("stated-abnormal", 39.0)), Outside);
 }
 
 #[test]

@@ -128,7 +128,7 @@ pub fn grade(exam: &Exam, lex: &Lexicon) -> Graded {
         .map(|s| {
             let by_reference = growth.iter().find(|g| g.finding == s.finding.id);
             let graded = match by_reference {
-                Some(g) => by_growth(&g.outcome),
+                Some(g) => by_growth(s, &g.outcome),
                 None => one(s, &ages, lex),
             };
             graded.map_or_else(Grade::Ungraded, Grade::from)
@@ -137,9 +137,14 @@ pub fn grade(exam: &Exam, lex: &Lexicon) -> Graded {
     Graded { ages, grades, growth, patterns: patterns(exam, lex) }
 }
 
-fn by_growth(outcome: &Outcome) -> Result<Expect, Ungraded> {
+fn by_growth(s: &Standing, outcome: &Outcome) -> Result<Expect, Ungraded> {
     match outcome {
-        Outcome::Scored(s) => s.stands.ok_or(Ungraded::Implausible),
+        Outcome::Scored(score) => match score.stands.ok_or(Ungraded::Implausible)? {
+            Expect::Outside => Ok(Expect::Outside),
+            // Called abnormal beside a number that is not: what was meant is not known.
+            _ if s.finding.value.as_deref() == Some(STATED_ABNORMAL) => Err(Ungraded::StatedOnly),
+            e => Ok(e),
+        },
         Outcome::Lacks(list) => Err(match list.first() {
             Some(Lack::Gestation) => Ungraded::NoGestation,
             Some(Lack::Birth) => Ungraded::NoBirthTime,
