@@ -95,7 +95,7 @@ fn what_the_header_lacks_is_listed_with_the_command_that_gives_it() {
         told,
         [
             (Missing(Field::Sex), "cotside header EXAM --sex f", true),
-            (Missing(Field::Born), "cotside header EXAM --born 2031-04-05T09:26+02:00", true),
+            (Missing(Field::Born), "cotside header EXAM --born 2031-04-05T09:26:00+02:00", true),
             (Missing(Field::Ga), "cotside header EXAM --ga 39+2", true),
             (Missing(Field::By), "cotside header EXAM --by INITIALS", true),
             (Missing(Field::Protocol), "cotside header EXAM --protocol full-term", true),

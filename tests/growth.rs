@@ -8,7 +8,9 @@ use std::collections::BTreeMap;
 use cotside::exam::Exam;
 use cotside::gaps::{GapKind, gaps};
 use cotside::grade::growth::{Lack, Score, centile, spread_at, z_score};
-use cotside::grade::{Against, Grade, Outcome, Ungraded, Weight, asymmetries, grade};
+use cotside::grade::{
+    Against, Grade, Graded, Outcome, Overview, Ungraded, Weight, asymmetries, grade, scales,
+};
 use cotside::journal::Sex;
 use cotside::lexicon::files::SourceFile;
 use cotside::lexicon::reference::{Form, Sex as RowSex, Spread};
@@ -149,10 +151,7 @@ fn every_worked_case_of_a_shipped_reference_comes_out_to_four_decimals() {
             }
         }
         assert!(shown(&x, newborn()).contains(named), "{what}: {}", shown(&x, newborn()));
-        for text in [
-            text::show(&x, newborn(), &grade(&x, newborn())).replace("\n      ", " "),
-            note_of(&x, newborn()),
-        ] {
+        for text in [show_of(&x, newborn()).replace("\n      ", " "), note_of(&x, newborn())] {
             assert!(text.contains(named), "{what} names no reference:\n{text}");
         }
     }
@@ -175,9 +174,18 @@ fn size_at_birth_from_33_weeks_is_never_given_a_z_of_the_standard_that_is_not_sh
     }
 }
 
+fn overview(x: &Exam, g: &Graded, lex: &Lexicon) -> Overview {
+    Overview::new(scales::of_lexicon(lex).unwrap(), x, g, lex)
+}
+
+fn show_of(x: &Exam, lex: &Lexicon) -> String {
+    let g = grade(x, lex);
+    text::show(x, lex, &g, &overview(x, &g, lex))
+}
+
 fn note_of(x: &Exam, lex: &Lexicon) -> String {
     let g = grade(x, lex);
-    let text = note::note(x, lex, &g, &asymmetries(x, lex), &gaps(x, lex));
+    let text = note::note(x, lex, &g, &overview(x, &g, lex), &asymmetries(x, lex), &gaps(x, lex));
     // A point of the note runs over several lines.
     text.replace("\n  ", " ")
 }
@@ -394,8 +402,8 @@ fn an_empty_exam_and_one_all_unsettled_give_no_score_and_no_panic() {
     assert!(g.patterns.iter().all(|p| p.against == Against::Unknown));
     for x in [x, Log::new(newborn()).exam()] {
         let g = grade(&x, newborn());
-        let _ = (text::show(&x, newborn(), &g), note_of(&x, newborn()));
-        let v = json::export(&x, newborn(), &g, &gaps(&x, newborn()));
+        let _ = (show_of(&x, newborn()), note_of(&x, newborn()));
+        let v = json::export(&x, newborn(), &g, &overview(&x, &g, newborn()), &gaps(&x, newborn()));
         let schema: serde_json::Value = serde_json::from_str(json::SCHEMA).unwrap();
         let ok = jsonschema::validator_for(&schema).unwrap();
         let wrong: Vec<String> = ok.iter_errors(&v).map(|e| e.to_string()).collect();
@@ -764,7 +772,7 @@ fn a_hold_shorter_than_the_rule_is_a_flag_in_show_note_and_gaps() {
     let gap = g.list.iter().find(|g| g.kind == GapKind::ShortHold).expect("a flag");
     assert!(!gap.open && gap.text.contains("held 3.9 s, at least 4 s"), "{}", gap.text);
     assert!(note_of(&short, newborn()).contains("too short"));
-    assert!(text::show(&short, newborn(), &grade(&short, newborn())).contains("too short"));
+    assert!(show_of(&short, newborn()).contains("too short"));
 }
 
 /// Light flashes answered (`+`) and missed (`-`), each a phrase of its own.

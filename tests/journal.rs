@@ -17,6 +17,10 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+fn input() -> Decision {
+    Decision::Input { scale: "s".into(), sign: "t".into(), at: Some(5), value: "2".into() }
+}
+
 fn wall() -> DateTime<FixedOffset> {
     parse_wall("2031-04-05T09:26:53.120+02:00").unwrap()
 }
@@ -856,6 +860,7 @@ fn settlement() -> impl Strategy<Value = Entry> {
         (chosen(), any::<u64>()).prop_map(|(chosen, at_ms)| Decision::Add { chosen, at_ms }),
         (named(), maybe("[a-z]{0,5}"), named())
             .prop_map(|(item, side, reason)| Decision::GapReason { item, side, reason }),
+        Just(input()),
         Just(Decision::Undo { seq: 3 }),
     ];
     (named(), target, decision).prop_map(|(who, target, decision)| {

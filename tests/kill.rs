@@ -29,7 +29,7 @@ fn random(below: u64) -> u64 {
 
 /// Words of the phrases, each told from all others by its number.
 fn words(k: usize) -> String {
-    let side = if k % 2 == 0 { "left" } else { "right" };
+    let side = if k.is_multiple_of(2) { "left" } else { "right" };
     format!("{side} brake pad {k} millimetres")
 }
 

@@ -14,7 +14,7 @@ pub fn run(args: &ExportArgs) -> Outcome {
         return Ok(Exit::Ok);
     };
     let o = open::measured(exam, args.lexicon.as_deref(), &args.reference)?;
-    let value = json::export(&o.exam, &o.lex, &o.graded, &gaps(&o.exam, &o.lex));
+    let value = json::export(&o.exam, &o.lex, &o.graded, &o.overview, &gaps(&o.exam, &o.lex));
     output::deliver(to, &format!("{value:#}\n"))?;
     Ok(Exit::Ok)
 }

@@ -29,6 +29,7 @@ fn check(dir: Option<&Path>) -> Outcome {
         return Err(problems.into());
     }
     let lex = &compiled.lexicon;
+    let scales = crate::grade::scales::of_lexicon(lex)?;
     let rows = lex
         .items
         .iter()
@@ -40,7 +41,7 @@ fn check(dir: Option<&Path>) -> Outcome {
         read += usize::from(b.verified);
     }
     output::put(&format!(
-        "{} {} ({}): no problem found\n  {}, {}, {}, {}\n  {read} of {all} rows were read in their source; the rest need a clinician's review\n  digest {}\n",
+        "{} {} ({}): no problem found\n  {}, {}, {}, {}, {}\n  {read} of {all} rows were read in their source; the rest need a clinician's review\n  digest {}\n",
         lex.name,
         lex.version,
         lex.title,
@@ -48,6 +49,7 @@ fn check(dir: Option<&Path>) -> Outcome {
         count(lex.items.len(), "item", "items"),
         count(lex.protocols.len(), "protocol", "protocols"),
         count(compiled.written.len(), "phrase", "phrases"),
+        count(scales.len(), "scale", "scales"),
         lex.digest,
     ))?;
     Ok(Exit::Ok)

@@ -1,6 +1,7 @@
 //! The command line. Help, man pages and completions all come from the definition in this file;
 //! each command has a file of its own and holds no more than the wiring of the rooms.
 
+mod compare;
 mod completions;
 mod exit;
 mod explain;
@@ -14,6 +15,7 @@ mod note;
 mod open;
 mod output;
 mod read;
+mod score;
 mod settle;
 mod show;
 
@@ -98,6 +100,10 @@ enum Command {
     Gaps(GapsArgs),
     /// Print the clinical note
     Note(NoteArgs),
+    /// Hold published scales against the exam: result or range, what fed it, what is missing
+    Score(ScoreArgs),
+    /// Lay several exams of one infant side by side
+    Compare(CompareArgs),
     /// Decide what is unsettled, add what was missed, give reasons for gaps
     Settle(Box<SettleArgs>),
     /// Show why each phrase was read as it was
@@ -243,6 +249,72 @@ struct NoteArgs {
     /// Write to a new file instead of standard output
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+}
+
+/// `cotside score`
+#[derive(Debug, Args)]
+#[command(
+    before_help = "\
+Examples:
+  cotside score exams/a1
+  cotside score exams/a1 --list
+  cotside score exams/a1 --input skin=3 --input lanugo=2 --by AB
+  cotside score exams/a1 --input total@1=6 --input total@5=9
+  cotside score exams/a1 --scale ward-score.toml",
+    after_help = "\
+What an exam does not hold is never filled in: the result is then a range, from the best to the
+worst it can still be. A value entered with --input is an entry of its own in the journal; the
+last one for a sign counts, and `cotside settle EXAM --undo ENTRY` takes it back."
+)]
+struct ScoreArgs {
+    #[command(flatten)]
+    exam: ExamArgs,
+    /// Enter a value that no finding holds; SCALE/ where several scales have the sign, @TIME for
+    /// a scale scored at several times
+    #[arg(long, value_name = "[SCALE/]SIGN[@TIME]=VALUE")]
+    input: Vec<String>,
+    /// A scale file of your own, beside the shipped ones
+    #[arg(long, value_name = "FILE")]
+    scale: Vec<PathBuf>,
+    /// Only this scale
+    #[arg(long, value_name = "SCALE")]
+    only: Option<String>,
+    /// List the scales with their signs and scores instead
+    #[arg(long, conflicts_with = "json")]
+    list: bool,
+    /// Initials of whoever enters a value; the examiner's, when not given
+    #[arg(long, value_name = "INITIALS", value_parser = header::initials)]
+    by: Option<String>,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// `cotside compare`
+#[derive(Debug, Args)]
+#[command(
+    before_help = "\
+Examples:
+  cotside compare exams/a1 exams/a2
+  cotside compare exams/day* --json",
+    after_help = "\
+Exams are put in order of their start. A finding is compared with the last one before it that is
+settled and was made in a state in which its item can be judged; the states of both stand beside
+every change."
+)]
+struct CompareArgs {
+    /// Folders of the exams, in any order
+    #[arg(required = true, value_name = "EXAM")]
+    exams: Vec<PathBuf>,
+    /// A scale file of your own, beside the shipped ones
+    #[arg(long, value_name = "FILE")]
+    scale: Vec<PathBuf>,
+    /// Folder of the lexicon, when the exams were recorded with one that is not shipped
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
 }
 
 /// `cotside explain`
@@ -489,6 +561,8 @@ fn run(command: &Command) -> Outcome {
         Command::Show(a) => show::run(a),
         Command::Gaps(a) => gaps::run(a),
         Command::Note(a) => note::run(a),
+        Command::Score(a) => score::run(a),
+        Command::Compare(a) => compare::run(a),
         Command::Settle(a) => settle::run(a),
         Command::Explain(a) => explain::run(a),
         Command::Export(a) => export::run(a),

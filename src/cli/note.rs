@@ -14,7 +14,8 @@ pub fn run(args: &NoteArgs) -> Outcome {
         &args.exam.reference,
     )?;
     let g = gaps(&o.exam, &o.lex);
-    let text = note::note(&o.exam, &o.lex, &o.graded, &asymmetries(&o.exam, &o.lex), &g);
+    let apart = asymmetries(&o.exam, &o.lex);
+    let text = note::note(&o.exam, &o.lex, &o.graded, &o.overview, &apart, &g);
     output::deliver(args.output.as_deref(), &text)?;
     Ok(Exit::Ok)
 }

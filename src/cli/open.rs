@@ -1,11 +1,12 @@
 //! What most commands begin with: the journal, the lexicon it names, and the exam built from both.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::exit::Failure;
 use super::output::warn;
 use crate::exam::{self, Exam};
-use crate::grade::{Graded, grade};
+use crate::grade::{Graded, Overview, grade, scales};
 use crate::journal::{self, JournalRead, LexiconRef, Settlement};
 use crate::lexicon::{self, Files, Lexicon};
 use crate::problem::{Problem, nearest};
@@ -18,11 +19,13 @@ pub struct Opened {
     /// The journal's lines.
     pub read: JournalRead,
     /// The lexicon at hand.
-    pub lex: Lexicon,
+    pub lex: Arc<Lexicon>,
     /// The exam.
     pub exam: Exam,
     /// Ages, and how each finding is graded.
     pub graded: Graded,
+    /// Scales, and counts by domain.
+    pub overview: Overview,
 }
 
 /// Loads the lexicon of a folder, or the shipped one of that name.
@@ -48,13 +51,31 @@ pub fn not_a_file(exam: &Path) -> Result<(), Failure> {
 
 /// Opens an exam for reading; says on standard error what is odd about it.
 pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
-    measured(dir, folder, &[])
+    open(dir, folder, None, &[])
 }
 
-/// The same, with growth references that go before those of the lexicon.
+/// As [`exam`]; a lexicon loaded already is taken again where the exam names it.
+pub fn exam_by(
+    dir: &Path,
+    folder: Option<&Path>,
+    loaded: Option<&Arc<Lexicon>>,
+) -> Result<Opened, Failure> {
+    open(dir, folder, loaded, &[])
+}
+
+/// As [`exam`], with growth references that go before those of the lexicon.
 pub fn measured(
     dir: &Path,
     folder: Option<&Path>,
+    references: &[PathBuf],
+) -> Result<Opened, Failure> {
+    open(dir, folder, None, references)
+}
+
+fn open(
+    dir: &Path,
+    folder: Option<&Path>,
+    loaded: Option<&Arc<Lexicon>>,
     references: &[PathBuf],
 ) -> Result<Opened, Failure> {
     not_a_file(dir)?;
@@ -66,7 +87,17 @@ pub fn measured(
             "name the folder of an exam that was started",
         ));
     };
-    let lex = lexicon(folder, &header.lexicon.name).map_err(|mut f| {
+    let again = loaded.filter(|l| folder.is_some() || l.name == header.lexicon.name);
+    let load = || match again {
+        Some(lex) => Ok(Arc::clone(lex)),
+        None => lexicon(folder, &header.lexicon.name).and_then(|mut lex| {
+            for path in references {
+                lex.supply(&Files::one(path)?)?;
+            }
+            Ok(Arc::new(lex))
+        }),
+    };
+    let lex = load().map_err(|mut f| {
         if folder.is_none() && Files::shipped(&header.lexicon.name).is_err() {
             f.problems = vec![
                 Problem::in_file(
@@ -81,14 +112,11 @@ pub fn measured(
         }
         f
     })?;
-    let mut lex = lex;
-    for path in references {
-        lex.supply(&Files::one(path)?)?;
-    }
     let exam = exam::build(header, &read.lines, &lex);
     tell_oddities(dir, &read, &exam, &lex);
     let graded = grade(&exam, &lex);
-    Ok(Opened { read, lex, exam, graded })
+    let overview = Overview::new(scales::of_lexicon(&lex)?, &exam, &graded, &lex);
+    Ok(Opened { read, lex, exam, graded, overview })
 }
 
 fn tell_oddities(dir: &Path, read: &JournalRead, x: &Exam, lex: &Lexicon) {

@@ -13,11 +13,17 @@ pub fn run(args: &ShowArgs) -> Outcome {
         &args.exam.reference,
     )?;
     if args.json {
-        output::json(&json::export(&o.exam, &o.lex, &o.graded, &gaps(&o.exam, &o.lex)))?;
+        output::json(&json::export(
+            &o.exam,
+            &o.lex,
+            &o.graded,
+            &o.overview,
+            &gaps(&o.exam, &o.lex),
+        ))?;
     } else if args.timeline {
         output::put(&text::timeline(&o.exam, &o.lex, &o.graded.ages))?;
     } else {
-        output::put(&text::show(&o.exam, &o.lex, &o.graded))?;
+        output::put(&text::show(&o.exam, &o.lex, &o.graded, &o.overview))?;
     }
     Ok(Exit::Ok)
 }

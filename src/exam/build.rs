@@ -98,6 +98,23 @@ pub struct GapReason {
     pub seq: u64,
 }
 
+/// A value entered for a sign of a scale.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Input {
+    /// Scale, by its id.
+    pub scale: String,
+    /// Sign of it, by its id.
+    pub sign: String,
+    /// Time since birth, for a scale scored at several times.
+    pub at: Option<u32>,
+    /// The value as entered.
+    pub value: String,
+    /// Initials.
+    pub who: String,
+    /// Settlement.
+    pub seq: u64,
+}
+
 /// Time spent on a section.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct SectionTime {
@@ -139,6 +156,8 @@ pub struct Exam {
     pub holds: Vec<Held>,
     /// Reasons given afterwards.
     pub reasons: Vec<GapReason>,
+    /// Values entered for scales, in the order of the journal; the last for a sign counts.
+    pub inputs: Vec<Input>,
     /// Time by section, in examination order.
     pub section_times: Vec<SectionTime>,
     /// Settlements that could not be applied.
@@ -200,6 +219,7 @@ pub fn build(header: Header, lines: &[Line], lex: &Lexicon) -> Exam {
         left: Vec::new(),
         holds: Vec::new(),
         reasons: Vec::new(),
+        inputs: Vec::new(),
         section_times: Vec::new(),
         stray: Vec::new(),
         end_ms: 0,
@@ -523,6 +543,14 @@ fn settle(fold: &mut Fold, x: &mut Exam, s: &Settlement, line: &Line, lex: &Lexi
             }),
             None => stray(format!("there is no item `{item}`")),
         },
+        Decision::Input { scale, sign, at, value } => x.inputs.push(Input {
+            scale: scale.clone(),
+            sign: sign.clone(),
+            at: *at,
+            value: value.clone(),
+            who: s.who.clone(),
+            seq,
+        }),
         Decision::Undo { .. } => {}
     }
 }

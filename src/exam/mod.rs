@@ -8,6 +8,7 @@ pub mod build;
 pub mod fold;
 
 pub use build::{
-    Announced, Event, Exam, GapReason, Held, LeftForLater, SectionTime, Stray, Stretch, build,
+    Announced, Event, Exam, GapReason, Held, Input, LeftForLater, SectionTime, Stray, Stretch,
+    build,
 };
 pub use fold::{Gone, How, Standing, Trial};

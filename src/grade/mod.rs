@@ -7,7 +7,11 @@
 pub mod ages;
 pub mod expect;
 pub mod growth;
+pub mod overview;
 pub mod patterns;
+pub mod scales;
+pub mod serial;
+pub mod summary;
 
 pub use ages::{Ages, NotCorrected, ages};
 pub use expect::{
@@ -15,4 +19,6 @@ pub use expect::{
     grade, in_band,
 };
 pub use growth::{Growth, Outcome, growth};
+pub use overview::Overview;
 pub use patterns::{Against, Pattern, patterns};
+pub use summary::{Counts, Domain, Summary, summary};

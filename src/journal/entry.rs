@@ -204,6 +204,18 @@ pub enum Decision {
         /// The reason, in words.
         reason: String,
     },
+    /// A value entered for a sign of a scale that no finding holds.
+    Input {
+        /// The scale.
+        scale: String,
+        /// The sign, or the name under which the scale takes a whole total.
+        sign: String,
+        /// The time since birth it belongs to, for a scale scored at several times.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        at: Option<u32>,
+        /// The value, as entered.
+        value: String,
+    },
     /// An earlier settlement no longer holds.
     Undo {
         /// Sequence number of that settlement.
@@ -347,6 +359,12 @@ impl Settlement {
             Decision::GapReason { item, reason, .. } => {
                 not_blank("item", item)?;
                 not_blank("reason", reason)?;
+                None
+            }
+            Decision::Input { scale, sign, value, .. } => {
+                not_blank("scale", scale)?;
+                not_blank("sign", sign)?;
+                not_blank("value", value)?;
                 None
             }
             Decision::NotAFinding => Some("not-a-finding"),

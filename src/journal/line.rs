@@ -221,7 +221,7 @@ fn shape(kind: &str) -> &'static str {
         }
         "echo" => r#"an echo has "phrase" (a seq) and "text""#,
         "settlement" => {
-            r#"a settlement has "who", maybe "target":{"phrase","index"}, and "decision":{"act",...} with act choose, not-a-finding, add, gap-reason or undo"#
+            r#"a settlement has "who", maybe "target":{"phrase","index"}, and "decision":{"act",...} with act choose, not-a-finding, add, gap-reason, input or undo"#
         }
         "audio-mark" => {
             r#"an audio mark has "mark" (start, stop, gap-in-hearing, own-playback), maybe "file", and "from_ms", "to_ms""#

@@ -125,7 +125,10 @@ fn names_as_values(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
         }
     }
     for w in &c.written {
-        if let Meaning::Value { item, value, .. } = w.meaning
+        // A phrase that says item and value together may also be a name of the item.
+        if let Meaning::Value { item, value, how: Saying::InContext | Saying::Yields } = w.meaning
+            // An exact form tells the verb from the name ("steps", "step").
+            && !w.exact
             && names.contains_key(&(item, w.key.as_str()))
         {
             out.push(

@@ -63,7 +63,7 @@ impl Compiler<'_> {
                 Err(e) => self.problem(
                     file,
                     byte,
-                    format!("this phrase {e}"),
+                    format!("this phrase is not well formed: {e}"),
                     Some("write plain words with (a|b) for a choice and [a] for what may be left out".into()),
                 ),
                 Ok(all) => {
@@ -633,6 +633,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
         number_words,
         patterns,
         references: Vec::new(),
+        scale_files: files.scales.clone(),
         matcher: Matcher::new(Vec::new(), HashSet::new()),
     };
     let known = super::reference::Known::of(&lexicon);

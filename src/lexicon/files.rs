@@ -8,6 +8,9 @@ use sha2::{Digest, Sha256};
 use super::schema;
 use crate::problem::Problem;
 
+/// Folder of the scales, inside that of a lexicon.
+const SCALES: &str = "scales";
+
 static SHIPPED: Dir<'_> = include_dir!("$CARGO_MANIFEST_DIR/lexicon");
 
 /// A file carried inside the program, by its path under `lexicon/`; empty when there is none, which
@@ -51,6 +54,8 @@ pub struct Files {
     pub own: usize,
     /// Growth references: the `.csv` and `.toml` files of the lexicon's folder `references`.
     pub references: Vec<SourceFile>,
+    /// Files of its folder `scales`, one published scale each; the room that scores reads them.
+    pub scales: Vec<SourceFile>,
 }
 
 impl Files {
@@ -77,6 +82,7 @@ impl Files {
             ]
         })?;
         let mut files = Files::with_language(own, None)?;
+        files.scales = shipped_folder(&format!("{name}/{SCALES}")).unwrap_or_default();
         files.references = shipped_files(&format!("{name}/{REFERENCES}"), &["csv", "toml"]);
         Ok(files)
     }
@@ -87,7 +93,10 @@ impl Files {
     /// When the folder or a file in it cannot be read.
     pub fn folder(dir: &Path) -> Result<Files, Vec<Problem>> {
         let mut files = Files::with_language(read_folder(dir)?, dir.parent())?;
-        let references = dir.join(REFERENCES);
+        let (scales, references) = (dir.join(SCALES), dir.join(REFERENCES));
+        if scales.is_dir() {
+            files.scales = read_folder(&scales)?;
+        }
         if references.is_dir() {
             files.references = read_files(&references, &["csv", "toml"])?;
         }
@@ -144,14 +153,16 @@ impl Files {
             )]);
         };
         files.extend(layer);
-        Ok(Files { files, own: n, references: Vec::new() })
+        Ok(Files { files, own: n, scales: Vec::new(), references: Vec::new() })
     }
 
-    /// SHA-256 over all names and texts, in hex: two lexicons with the same digest read alike.
+    /// SHA-256 over all names and texts, in hex: two lexicons with the same digest read and
+    /// score alike.
     pub fn digest(&self) -> String {
         let mut sorted: Vec<(&str, &str)> = self
             .files
             .iter()
+            .chain(&self.scales)
             .chain(&self.references)
             .map(|f| (f.path.rsplit('/').next().unwrap_or(&f.path), f.text.as_str()))
             .collect();

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::files::SourceFile;
 use super::matcher::Matcher;
 use super::reference::Reference;
 pub use super::schema::{Elicited, Expect, Hold, Need, NoMeans, NumberWords, Stated, Trials};
@@ -75,6 +76,8 @@ pub struct Lexicon {
     pub patterns: Vec<Pattern>,
     /// Growth references, those supplied by the user first, then by rank.
     pub references: Vec<Reference>,
+    /// Files of its scales, not read yet.
+    pub scale_files: Vec<SourceFile>,
     /// Finds all phrases in a text.
     pub matcher: Matcher,
 }

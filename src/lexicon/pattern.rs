@@ -109,7 +109,7 @@ mod tests {
     #[test]
     fn brackets_choose_and_square_brackets_may_be_empty() {
         assert_eq!(keys("a (b|c d) e"), ["a b e", "a c d e"]);
-        assert_eq!(keys("[in] line"), ["in lin", "lin"]);
+        assert_eq!(keys("[in] line"), ["in line", "line"]);
     }
 
     #[test]

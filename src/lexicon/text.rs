@@ -233,12 +233,8 @@ pub fn tokenize(text: &str) -> Vec<Token> {
                 out.push(Token::word("and", here.clone()));
                 out.push(Token::word("half", here));
             }
-            '/' => {
-                // "10/min"
-                if at(i + 1) == Some('m') {
-                    out.push(Token::word("per", here));
-                }
-            }
+            // "10/min"
+            '/' if at(i + 1) == Some('m') => out.push(Token::word("per", here)),
             ',' | ':' | '(' | ')' | '–' | '—' | '…' | '"' | '“' | '”' => {
                 push_break(Break::Comma, here, &mut out);
             }

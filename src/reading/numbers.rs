@@ -47,7 +47,7 @@ pub fn numbers(tokens: &[Token], words: &NumberWords) -> Vec<Spoken> {
 }
 
 fn is(words: &[String], t: &Token) -> bool {
-    words.iter().any(|w| *w == t.surface)
+    words.contains(&t.surface)
 }
 
 fn small(t: Option<&Token>, w: &NumberWords) -> Option<u32> {
@@ -154,7 +154,7 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
     if !first.is_digits()
         && let (Some(d), Some(0)) = (small(Some(first), w), small(tokens.get(i + 1), w))
         && (1..=9).contains(&d)
-        && !i.checked_sub(1).is_some_and(|b| small(Some(&tokens[b]), w).is_some())
+        && i.checked_sub(1).is_none_or(|b| small(Some(&tokens[b]), w).is_none())
     {
         return Some(Spoken {
             from: i,
@@ -172,7 +172,7 @@ fn one_number(tokens: &[Token], i: usize, w: &NumberWords) -> Option<Spoken> {
     let spelt = digits.len() == 3
         && digits[0] > 0
         && small(tokens.get(i + 3), w).is_none()
-        && !i.checked_sub(1).is_some_and(|b| small(Some(&tokens[b]), w).is_some())
+        && i.checked_sub(1).is_none_or(|b| small(Some(&tokens[b]), w).is_none())
         && !(digits[1] == digits[0] + 1 && digits[2] == digits[1] + 1)
         && !first.is_digits();
     if spelt {

@@ -301,6 +301,7 @@ impl<'a> Reader<'a> {
 
     /// The claims of one segment.
     #[allow(clippy::too_many_lines)] // one decision after the other, in the order of GRAMMAR.md
+    #[allow(clippy::too_many_arguments)] // the whole situation bears on a claim
     fn claims_of(
         &self,
         seg: &Segment,
@@ -1012,7 +1013,7 @@ impl<'a> Reader<'a> {
                     let last = self.history.iter().rev().find(|f| self.last.contains(&f.id))?;
                     (last.status == Status::Skipped).then(|| (last.reason.clone(), last.side))
                 })?;
-            let side = it.sided.then(|| match p.side {
+            let side = it.sided.then_some(match p.side {
                 Some(SideSaid::Left) => Side::Left,
                 Some(SideSaid::Right) => Side::Right,
                 Some(SideSaid::Both) => Side::Both,
@@ -1928,14 +1929,15 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
                 a.status = b.status;
                 a.judged = b.judged;
             }
-        } else if b.status == Status::Observed && a.status != Status::Observed {
-            if !(b.judged.by_concept || b.judged.stated) {
-                a.doubts.push(Doubt::TwoValues(format!(
-                    "{} and \"{}\"",
-                    a.status.word(),
-                    said(cut, b.first_atom)
-                )));
-            }
+        } else if b.status == Status::Observed
+            && a.status != Status::Observed
+            && !(b.judged.by_concept || b.judged.stated)
+        {
+            a.doubts.push(Doubt::TwoValues(format!(
+                "{} and \"{}\"",
+                a.status.word(),
+                said(cut, b.first_atom)
+            )));
         }
         return;
     }

@@ -375,7 +375,8 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
         let already = |w: &Walk<'_>| {
             w.cur.as_ref().is_some_and(|c| c.elems.iter().any(|e| e.piece == Piece::Judgement))
         };
-        if !plain.is_empty() && !(fits_current_well && current_named && !already(&w)) {
+        let judged_here = current_named && !already(&w);
+        if !(plain.is_empty() || fits_current_well && judged_here) {
             let many = plain.len() > 1;
             let named: Vec<Named> = plain
                 .iter()
@@ -416,19 +417,17 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
             w.open(named, i, Some(said(cut, i)));
             continue;
         }
-        if !alone.is_empty() && !fits_current_well {
-            if let [item] = alone[..] {
-                let same = current_named && current == [item];
-                if !same {
-                    w.open(
-                        vec![Named { item, naming: Naming::Plain, plural: false, atom: Some(i) }],
-                        i,
-                        None,
-                    );
-                }
-                w.push(elem(Piece::Judgement, negated.is_some()));
-                continue;
+        if !fits_current_well && let [item] = alone[..] {
+            let same = current_named && current == [item];
+            if !same {
+                w.open(
+                    vec![Named { item, naming: Naming::Plain, plural: false, atom: Some(i) }],
+                    i,
+                    None,
+                );
             }
+            w.push(elem(Piece::Judgement, negated.is_some()));
+            continue;
         }
         // Sides, negation, commands.
         if let Some(p) = piece
@@ -485,7 +484,7 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                         || !weak.iter().any(|(k, _)| at_hand.found.contains(k)))
             })
             && !weak.iter().any(|(k, _)| at_hand.items.contains(k));
-        if !weak.is_empty() && !correcting && !(fits_current && current_named && !already(&w)) {
+        if !(weak.is_empty() || correcting || fits_current && current_named && !already(&w)) {
             let sound = atom.items(lex).iter().any(|(_, n, _)| *n == Naming::Sound);
             let ahead: Vec<usize> = (i + 1..cut.atoms.len())
                 .take_while(|&k| {
@@ -555,10 +554,8 @@ pub fn segments(cut: &Cut, taken: &[Taken], at_hand: &AtHand, lex: &Lexicon) -> 
                             && (a.is(lex, Family::Hold) || a.is(lex, Family::Release))
                     })
                     && !(sound && cut.atoms.len() > 1);
-            let pick = if !chosen.is_empty()
-                && !taken_by_current
-                && !(after_side && part && current_named)
-            {
+            let side_part = after_side && part && current_named;
+            let pick = if !(chosen.is_empty() || taken_by_current || side_part) {
                 chosen
             } else if topic && !after_side {
                 weak.clone()

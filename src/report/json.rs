@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use crate::exam::{Exam, Gone, Held, How, Standing, Trial};
 use crate::gaps::{Gap, GapKind, Gaps};
-use crate::grade::{Against, Asymmetry, Graded, Growth, Outcome, Pattern, asymmetries};
+use crate::grade::{Against, Asymmetry, Graded, Growth, Outcome, Overview, Pattern, asymmetries};
 use crate::journal::Sex;
 use crate::lexicon::Lexicon;
 use crate::reading::types::{Finding, Side};
@@ -17,7 +17,7 @@ use super::{measures, words};
 pub const SCHEMA: &str = include_str!("exam.schema.json");
 
 /// The whole exam.
-pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps) -> Value {
+pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview, g: &Gaps) -> Value {
     let findings: Vec<Value> = x
         .findings
         .iter()
@@ -49,6 +49,8 @@ pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps) -> Value {
         "gaps": g.list.iter().map(|g| gap(g, lex)).collect::<Vec<_>>(),
         "corrections": corrections,
         "unsettled": unsettled,
+        "scales": super::scales::json(o, x, lex),
+        "summary": super::summary::json(&o.summary, lex),
         "growth": graded.growth.iter().map(|g| growth(g, lex)).collect::<Vec<_>>(),
         "sides": asymmetries(x, lex).iter().map(|a| apart(a, lex)).collect::<Vec<_>>(),
         "patterns": graded.patterns.iter().map(|p| pattern(p, lex)).collect::<Vec<_>>(),

@@ -3,11 +3,14 @@
 //! This room computes no medicine: it words what `exam`, `grade` and `gaps` found. Everything here
 //! is a pure function of its arguments and gives text; writing it anywhere is the caller's matter.
 
+pub mod compare;
 pub mod echo;
 pub mod explain;
 pub mod json;
 pub mod measures;
 pub mod note;
+pub mod scales;
 pub mod style;
+pub mod summary;
 pub mod text;
 pub mod words;

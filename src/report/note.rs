@@ -6,10 +6,10 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-use super::{measures, text, words};
+use super::{measures, scales, summary, text, words};
 use crate::exam::{Exam, Standing};
 use crate::gaps::{Gap, GapKind, Gaps};
-use crate::grade::{Against, Asymmetry, Grade, Graded, Ungraded, Weight};
+use crate::grade::{Against, Asymmetry, Grade, Graded, Overview, Ungraded, Weight};
 use crate::lexicon::model::{ItemId, Lexicon, STATED_ABNORMAL};
 use crate::reading::types::{Finding, Side, Status};
 
@@ -24,7 +24,14 @@ struct Told<'a> {
 }
 
 /// The note.
-pub fn note(x: &Exam, lex: &Lexicon, graded: &Graded, apart: &[Asymmetry], g: &Gaps) -> String {
+pub fn note(
+    x: &Exam,
+    lex: &Lexicon,
+    graded: &Graded,
+    o: &Overview,
+    apart: &[Asymmetry],
+    g: &Gaps,
+) -> String {
     let told: Vec<Told<'_>> = x
         .findings
         .iter()
@@ -56,11 +63,13 @@ pub fn note(x: &Exam, lex: &Lexicon, graded: &Graded, apart: &[Asymmetry], g: &G
     measured(&mut out, x, lex, graded, &told);
     close_sides(&mut out, lex, &within);
     patterns(&mut out, x, lex, graded);
+    scale_part(&mut out, x, lex, o);
     normals(&mut out, lex, &rest);
     not_valid(&mut out, x, lex, &told);
     not_obtained(&mut out, lex, &told);
     unsettled(&mut out, x, lex);
     not_done(&mut out, lex, g);
+    domains(&mut out, lex, o);
     changes(&mut out, x, lex);
     cautions(&mut out, lex);
     out
@@ -268,6 +277,42 @@ fn urgency(g: Grade) -> u8 {
         Grade::Borderline => 1,
         Grade::Expected | Grade::Ungraded(_) => 2,
     }
+}
+
+/// The scales the exam is examined by: result or range, what is missing, source and cautions.
+fn scale_part(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
+    let mut begun = false;
+    for s in o.in_note(x, lex) {
+        if !begun {
+            title(out, "Scales");
+            begun = true;
+        }
+        let scale = &o.scales[s.scale];
+        let mut text = format!("{}: {}.", scales::title(s, scale), scales::headline(s, scale));
+        let (missing, invalid) = scales::lacking(s, scale, lex);
+        for (what, list) in [("Missing", missing), ("Not usable", invalid)] {
+            if !list.is_empty() {
+                let _ = write!(text, " {what}: {}.", list.join(", "));
+            }
+        }
+        for flag in scales::flags(s, scale) {
+            let _ = write!(text, " {}.", words::upper_first(&flag));
+        }
+        for n in &scale.notes {
+            let _ = write!(text, " {n}");
+        }
+        let _ = write!(text, " Source: {}.", scale.cited.to_string().trim_end_matches('.'));
+        point(out, &text);
+    }
+}
+
+/// How many items of each domain came to what.
+fn domains(out: &mut String, lex: &Lexicon, o: &Overview) {
+    title(out, "By domain");
+    for d in &o.summary.domains {
+        para(out, &format!("{}: {}.", lex.sections[d.section].name, summary::told(&d.counts)));
+    }
+    para(out, &format!("All together: {}.", o.summary.line()));
 }
 
 fn normals(out: &mut String, lex: &Lexicon, rest: &[Told<'_>]) {

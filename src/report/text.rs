@@ -7,13 +7,13 @@ use super::style::{ASK, DIM, HEAD, OUT, paint};
 use super::{measures, words};
 use crate::exam::{Exam, Held, How, Standing};
 use crate::gaps::{Gaps, LeftToDo, ToDo};
-use crate::grade::{Ages, Grade, Graded, Outcome, Ungraded, Weight, asymmetries};
+use crate::grade::{Ages, Grade, Graded, Outcome, Overview, Ungraded, Weight, asymmetries};
 use crate::lexicon::Lexicon;
 use crate::lexicon::schema::Need;
 use crate::reading::Status;
 
 /// Header, ages, findings by section, holds, states, corrections.
-pub fn show(x: &Exam, lex: &Lexicon, graded: &Graded) -> String {
+pub fn show(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview) -> String {
     let mut out = String::new();
     head(&mut out, x, lex, &graded.ages);
     findings(&mut out, x, lex, graded);
@@ -22,8 +22,23 @@ pub fn show(x: &Exam, lex: &Lexicon, graded: &Graded) -> String {
     patterns(&mut out, x, lex, graded);
     states(&mut out, x, lex);
     corrections(&mut out, x, lex);
+    scale_lines(&mut out, x, lex, o);
+    super::summary::text(&mut out, &o.summary, lex);
     foot(&mut out, x);
     out
+}
+
+/// The scales that belong to the exam, a line each; `cotside score` shows their arithmetic.
+fn scale_lines(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
+    for (k, s) in o.in_note(x, lex).enumerate() {
+        if k == 0 {
+            let _ = writeln!(out, "\n{}", paint(HEAD, "Scales"));
+        }
+        let scale = &o.scales[s.scale];
+        let line =
+            format!("{}: {}", super::scales::title(s, scale), super::scales::headline(s, scale));
+        let _ = writeln!(out, "  {}", words::wrap(&line, 94, 4));
+    }
 }
 
 /// Header and ages, the same on every output.

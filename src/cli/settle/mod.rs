@@ -266,6 +266,7 @@ fn told(s: &Settlement, seq: u64, exam: &Path, after: &open::Opened) -> String {
             let side = side.as_deref().map_or(String::new(), |s| format!(", {s}"));
             format!("reason for {item}{side}: {reason}")
         }
+        (Decision::Input { sign, value, .. }, _) => format!("entered: {sign} {value}"),
         (Decision::Undo { seq }, _) => format!("entry {seq} no longer holds"),
         _ => "settled".into(),
     };
