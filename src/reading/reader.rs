@@ -1954,7 +1954,6 @@ fn opens_with_again(cut: &Cut, seg: &Segment, lex: &Lexicon) -> bool {
 
 /// Two judgements of one item on one side in one breath.
 fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
-    let _ = lex;
     if a.status != b.status {
         // "Nystagmus not seen", "suck absent, tube in, so skip": found, or not looked for?
         if a.status == Status::Observed && b.status == Status::Skipped {
@@ -2008,6 +2007,12 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
         return;
     }
     if b.judged.yields {
+        // "Witnessed seizure, not seen": giving way must not hide that it was denied.
+        let denies = absent_value(b.item, lex)
+            .is_some_and(|j| j.value.is_some() && j.value == b.judged.value);
+        if denies {
+            a.doubts.push(Doubt::Denied(format!("\"{}\"", said(cut, b.first_atom))));
+        }
         return;
     }
     if b.judged.by_concept && !a.judged.by_concept {
