@@ -53,6 +53,8 @@ pub struct Cut {
     /// Words that cast doubt on what was said last: first and one past the last token. They stand
     /// beside the atoms and take no words from them.
     pub second_thoughts: Vec<(usize, usize)>,
+    /// Words after which a state is not the infant's state now: first and one past the last token.
+    pub not_a_state: Vec<(usize, usize)>,
 }
 
 impl Atom {
@@ -184,6 +186,16 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
     }
     homophones(&tokens, &mut atoms, &groups, &sentences, lex);
     absorb_units(&mut atoms, lex);
+    // "Ten degrees more than the right" is a difference, not a measurement.
+    for a in &mut atoms {
+        let after = |k: usize| tokens.get(a.to + k).map_or("", |t| t.surface.as_str());
+        if after(1) == "than"
+            && !after(0).is_empty()
+            && let Some(n) = a.number.as_mut()
+        {
+            n.idle = true;
+        }
+    }
     for a in &mut atoms {
         a.judges = super::assemble::may_judge(a, lex);
         a.negation = a.is(lex, Family::Negation);
@@ -205,12 +217,15 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
                 && !talk.iter().any(|(a, b)| (*a..*b).contains(&i))
         })
         .collect();
-    let second_thoughts = hits
-        .iter()
-        .filter(|h| lex.matcher.meaning(h) == Meaning::Family(Family::SecondThoughts))
-        .map(|h| (h.from, h.to))
-        .collect();
-    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts }
+    let beside = |family: Family| -> Vec<(usize, usize)> {
+        hits.iter()
+            .filter(|h| lex.matcher.meaning(h) == Meaning::Family(family))
+            .map(|h| (h.from, h.to))
+            .collect()
+    };
+    let second_thoughts = beside(Family::SecondThoughts);
+    let not_a_state = beside(Family::NotAState);
+    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts, not_a_state }
 }
 
 /// Chooses the stretches that together explain the text best: long ones first, since a longer
@@ -222,7 +237,7 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
         let m = lex.matcher.meaning(h);
         // One word of ordinary talk explains nothing; a set phrase ("good morning") does.
         if m == Meaning::Family(Family::Talk) && h.words < 2
-            || m == Meaning::Family(Family::SecondThoughts)
+            || matches!(m, Meaning::Family(Family::SecondThoughts | Family::NotAState))
         {
             continue;
         }

@@ -191,6 +191,7 @@ impl<'a> Reader<'a> {
         self.and_the_other(&cut, &taken, &mut claims);
         self.finish(seq, phrase, &cut, claims, &mut reading);
         self.second_thoughts(&cut, &taken, &mut reading);
+        self.named_again(&cut, &segs, &mut reading);
         self.remember(phrase, &cut, &taken, &segs, &cut_up.mentioned, &mut reading);
         for f in reading.findings.iter().filter(|f| Some(f.item) == lex.state_item) {
             if let Some(state) = f.value.as_deref().and_then(|v| lex.state(v))
@@ -284,7 +285,13 @@ impl<'a> Reader<'a> {
                         let negated = i > 0
                             && cut.atoms[i - 1].is(lex, Family::Negation)
                             && super::assemble::adjacent(cut, i - 1, i, 0);
-                        if !negated && !reading.states.iter().any(|s| s.state == state) {
+                        // "No longer crying", "when he cries", "mum is drowsy".
+                        let undone = cut.not_a_state.iter().any(|&(_, to)| {
+                            to <= a.from
+                                && a.from - to <= 2
+                                && cut.tokens[to..a.from].iter().all(|t| t.brk.is_none())
+                        });
+                        if !negated && !undone && !reading.states.iter().any(|s| s.state == state) {
                             reading.states.push(StateSaid { state, implied });
                         }
                     }
@@ -315,6 +322,8 @@ impl<'a> Reader<'a> {
         let lex = self.lex;
         let mut out = Vec::new();
         let elems = self.settle_no(seg, cut, before.is_empty());
+        // "Sunsetting absent", "high arched palate, no": a sign named by itself and then denied.
+        let elems = deny_signs(elems, cut, lex);
         // What none of the items takes must not part a side from its judgement.
         let elems: Vec<super::assemble::Elem> = elems
             .into_iter()
@@ -725,6 +734,16 @@ impl<'a> Reader<'a> {
                         && a.items(lex).iter().any(|(i, _, _)| *i != n.item)))
         });
         if seg.at_hand && status != Status::Observed && other_named {
+            return None;
+        }
+        // "Skip hearing", "skip the eyes": what is skipped was named, and is not the item at hand.
+        let something = cut.unknown.iter().any(|&u| cut.groups[u] == group)
+            || cut.atoms.iter().any(|a| {
+                a.group == group
+                    && (a.is(lex, Family::BodyPart)
+                        || a.items(lex).iter().any(|(i, _, _)| *i != n.item))
+            });
+        if seg.at_hand && status == Status::Skipped && p.side.is_none() && something {
             return None;
         }
         if seg.at_hand && status != Status::Observed && unknown_before {
@@ -1266,6 +1285,39 @@ impl<'a> Reader<'a> {
         }
     }
 
+    /// "Now a seizure, left arm jerking": an item that has its finding is named again, with words
+    /// that were not understood and no judgement read. The finding is not sure any more.
+    fn named_again(&self, cut: &Cut, segs: &[Segment], reading: &mut Reading) {
+        for s in segs.iter().filter(|s| !s.at_hand) {
+            let more = (0..cut.tokens.len())
+                .filter(|&i| {
+                    cut.sentences[i] == s.sentence
+                        && cut.tokens[i].brk.is_none()
+                        && !self.lex.matcher.is_filler(&cut.tokens[i].folded)
+                        && !s.items.iter().any(|n| {
+                            n.atom
+                                .is_some_and(|a| (cut.atoms[a].from..cut.atoms[a].to).contains(&i))
+                        })
+                })
+                .count();
+            let unread = more >= 2;
+            for n in
+                s.items.iter().filter(|n| n.naming != Naming::Weak && n.naming != Naming::Sound)
+            {
+                let judged = reading.findings.iter().any(|f| f.item == n.item);
+                if !unread || judged {
+                    continue;
+                }
+                let words = n.atom.map(|a| said(cut, a)).unwrap_or_default();
+                for f in
+                    self.history.iter().filter(|f| f.item == n.item && f.status == Status::Observed)
+                {
+                    reading.maybe_struck.push((f.id, words.clone()));
+                }
+            }
+        }
+    }
+
     /// "The other way round": the last item's two sides change places.
     fn swap(&mut self, cut: &Cut, taken: &[Taken], claims: &mut Vec<Claim>) {
         let lex = self.lex;
@@ -1507,7 +1559,10 @@ impl<'a> Reader<'a> {
                 }
                 let moved = c.why.ends_with("the side corrected")
                     // "right partial / sorry, left partial"
-                    || self.history.iter().any(|f| {
+                    || !self.history.iter().any(|f| {
+                        // Both sides were said: the other one stands.
+                        self.last_before.contains(&f.id) && f.item == c.item && f.side == side
+                    }) && self.history.iter().any(|f| {
                         self.last_before.contains(&f.id)
                             && f.item == c.item
                             && f.side.is_some_and(|s| s.opposite().is_some() && s.opposite() == side)
@@ -1531,12 +1586,25 @@ impl<'a> Reader<'a> {
                 doubts.push(Doubt::SideNotSaid);
             }
             doubts.dedup();
+            // "Make that two millimetres": the reaction said with the old number is not taken back, and
+            // a person sees that it was kept.
+            let mut value = c.judged.value;
+            if let [old] = corrects[..]
+                && value.is_none()
+                && numeric
+                && let Some(f) = self.history.iter().find(|f| f.id == old)
+                && (f.number.is_some() || f.range.is_some())
+                && let Some(v) = &f.value
+            {
+                doubts.push(Doubt::Remark(format!("kept from before the correction: {v}")));
+                value = Some(v.clone());
+            }
             made.push(Finding {
                 id: FindingId { phrase: seq, index: u32::try_from(k + 1).unwrap_or(u32::MAX) },
                 item: c.item,
                 side,
                 status: c.status,
-                value: c.judged.value,
+                value,
                 number: c.judged.number,
                 range: c.judged.range,
                 unit,
@@ -1807,6 +1875,41 @@ fn lopsided(cut: &Cut, seg: &Segment, group: usize) -> Option<String> {
     (sides > judged && !words.is_empty()).then(|| words.join(" "))
 }
 
+/// Marks as denied what names a sign by itself ("sunsetting") and is followed at once by a word that
+/// says it is not there.
+fn deny_signs(
+    mut elems: Vec<super::assemble::Elem>,
+    cut: &Cut,
+    lex: &Lexicon,
+) -> Vec<super::assemble::Elem> {
+    let names_sign = |a: usize| {
+        cut.atoms[a].meanings(lex).any(|(m, _)| {
+            matches!(m, Meaning::Value { how: crate::lexicon::matcher::Saying::Alone, .. })
+        })
+    };
+    let mut used: HashSet<usize> = HashSet::new();
+    for e in &mut elems {
+        if e.piece != Piece::Judgement || !names_sign(e.atom) {
+            continue;
+        }
+        let end = cut.atoms[e.atom].to;
+        let Some(next) = cut.atoms.iter().position(|a| a.from >= end) else { continue };
+        let b = &cut.atoms[next];
+        let near = cut.tokens[end..b.from].iter().all(|t| t.brk.is_none_or(|b| b == Break::Comma))
+            && !cut.unknown.iter().any(|&u| u >= end && u < b.from);
+        let absent = !names_sign(next)
+            && b.meanings(lex)
+                .any(|(m, _)| matches!(m, Meaning::Concept(c) if lex.concepts[c].id == "absent"));
+        let no = b.negation && cut.tokens.get(b.to).is_none_or(|t| t.brk.is_some());
+        if near && (absent || no) {
+            e.negated = true;
+            used.insert(next);
+        }
+    }
+    elems.retain(|e| !used.contains(&e.atom));
+    elems
+}
+
 /// The negation right before the items of a segment.
 fn negated_by(seg: &Segment, cut: &Cut) -> String {
     let first = seg.items.iter().filter_map(|n| n.atom).min().map_or(0, |a| cut.atoms[a].from);
@@ -1921,8 +2024,11 @@ fn opens_with_again(cut: &Cut, seg: &Segment, lex: &Lexicon) -> bool {
 
 /// Two judgements of one item on one side in one breath.
 fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
-    let _ = lex;
     if a.status != b.status {
+        // "Nystagmus not seen", "suck absent, tube in, so skip": found, or not looked for?
+        if a.status == Status::Observed && b.status == Status::Skipped {
+            a.doubts.push(Doubt::AbsentOrNotDone);
+        }
         // "absent, couldn't get it" and the like: the plainer statement is the value.
         if a.status == Status::Observed && b.status == Status::NotObtained {
             if a.judged.by_concept || a.judged.stated {
@@ -1970,7 +2076,22 @@ fn merge_judgement(a: &mut Claim, b: Claim, cut: &Cut, lex: &Lexicon) {
         a.except |= except;
         return;
     }
-    if b.judged.yields || (b.judged.by_concept && !a.judged.by_concept) {
+    if b.judged.yields {
+        // "Witnessed seizure, not seen": giving way must not hide that it was denied.
+        let denies = absent_value(b.item, lex)
+            .is_some_and(|j| j.value.is_some() && j.value == b.judged.value);
+        if denies {
+            a.doubts.push(Doubt::Denied(format!("\"{}\"", said(cut, b.first_atom))));
+        }
+        return;
+    }
+    if b.judged.by_concept && !a.judged.by_concept {
+        // "Nystagmus, absent": whatever was meant, it is not sure.
+        a.doubts.push(Doubt::TwoValues(format!(
+            "\"{}\" and \"{}\"",
+            said(cut, a.first_atom),
+            said(cut, b.first_atom)
+        )));
         return;
     }
     if a.judged.by_concept && !b.judged.by_concept {
@@ -2138,6 +2259,7 @@ fn add_claim(claims: &mut Vec<Claim>, mut c: Claim, cut: &Cut, lex: &Lexicon) {
         && !claims[last].judged.by_concept
         && !c.corrected
     {
+        claims[last].doubts.push(Doubt::AbsentOrNotDone);
         return;
     }
     // "eighty each side; they were a hundred"
