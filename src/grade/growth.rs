@@ -165,7 +165,7 @@ impl Facts {
                 crate::journal::Sex::Female => Sex::Female,
                 crate::journal::Sex::Male => Sex::Male,
             }),
-            ga: header.ga.map(|g| u32::from(g.total_days())),
+            ga: header.ga.map(|g| g.total_days()),
             days: ages.days,
         }
     }
@@ -316,9 +316,8 @@ pub fn z_score(spread: Spread, y: f64) -> f64 {
     match spread {
         Spread::Normal { mean, sd } => (y - mean) / sd,
         // The usual case, and exact: no power is taken.
-        #[allow(clippy::float_cmp)]
-        Spread::Lms { l, m, s } if l == 1.0 => (y - m) / (m * s),
-        Spread::Lms { l, m, s } if l == 0.0 => (y / m).ln() / s,
+        Spread::Lms { l: 1.0, m, s } => (y - m) / (m * s),
+        Spread::Lms { l: 0.0, m, s } => (y / m).ln() / s,
         Spread::Lms { l, m, s } => ((y / m).powf(l) - 1.0) / (l * s),
     }
 }

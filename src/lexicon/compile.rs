@@ -833,19 +833,31 @@ impl Rows<'_> {
             let mut out: Vec<Vec<String>> = Vec::new();
             for t in list {
                 match pattern::expand(t.get_ref()) {
-                    Ok(all) => out.extend(all.into_iter().map(|w| {
-                        w.into_iter()
-                            .map(|w| w.folded)
-                            .filter(|w| !c.fillers.contains(w))
-                            .collect::<Vec<_>>()
-                    })),
+                    Ok(all) => {
+                        for words in all {
+                            let kept: Vec<String> = words
+                                .into_iter()
+                                .map(|w| w.folded)
+                                .filter(|w| !c.fillers.contains(w))
+                                .collect();
+                            if kept.is_empty() {
+                                let text = format!(
+                                    "`{}` is made of fillers only and can never match",
+                                    t.get_ref()
+                                );
+                                let help = "add a word that carries the meaning, or take it out";
+                                c.problem(self.file, t.span().start, text, Some(help.into()));
+                            } else {
+                                out.push(kept);
+                            }
+                        }
+                    }
                     Err(e) => {
                         let text = format!("this phrase {e}");
                         c.problem(self.file, t.span().start, text, None);
                     }
                 }
             }
-            out.retain(|w| !w.is_empty());
             out.sort_by_key(|w| std::cmp::Reverse(w.len()));
             out.dedup();
             out

@@ -99,9 +99,8 @@ pub fn arithmetic(s: &Score, unit: &str) -> Vec<String> {
     for p in &s.points {
         let y = words::number(p.y);
         let how = match s.spread {
-            #[allow(clippy::float_cmp)] // the formula is chosen by the same comparison
-            Spread::Lms { l, m, s } if l == 1.0 => format!("({y} - {m}) / ({m} x {s})"),
-            Spread::Lms { l, m, s } if l == 0.0 => format!("ln({y} / {m}) / {s}"),
+            Spread::Lms { l: 1.0, m, s } => format!("({y} - {m}) / ({m} x {s})"),
+            Spread::Lms { l: 0.0, m, s } => format!("ln({y} / {m}) / {s}"),
             Spread::Lms { l, m, s } => format!("(({y} / {m})^{l} - 1) / ({l} x {s})"),
             Spread::Normal { mean, sd } => {
                 format!("({y} - {}) / {}", words::number(mean), words::number(sd))
