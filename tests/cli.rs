@@ -425,8 +425,8 @@ fn a_growth_reference_of_the_users_is_used_by_every_command_that_measures() {
     let read = ["read", "e.txt", "--exam", "e", "--sex", "f", "--ga", "39+2"];
     bench.run(&[&read[..], &start[..]].concat()).code(0);
     let head = "# name: Ward table\n# item: head-circumference\n# unit: cm\n# publisher: a ward\n# terms: none\n# source: invented\n# verified: false\n";
-    bench.file("ward.csv", &format!("{head}sex,age_days,mean,sd\nf,0,34,1\n"));
-    bench.file("bad.csv", &format!("{head}sex,age_days,mean,sd\nf,0,34,none\n"));
+    bench.file("ward.csv", format!("{head}sex,age_days,mean,sd\nf,0,34,1\n"));
+    bench.file("bad.csv", format!("{head}sex,age_days,mean,sd\nf,0,34,none\n"));
     for command in
         [&["show", "e"][..], &["note", "e"], &["explain", "e"], &["export", "e", "--as", "json"]]
     {

@@ -297,7 +297,7 @@ fn item(out: &mut String, lex: &Lexicon, i: ItemId) {
         row(out, "judged in", &words::valid_states(i, lex));
     }
     for b in &it.age_bands {
-        row(out, "before term", &band(b, i, lex));
+        row(out, "preterm", &band(b, i, lex));
     }
     if let Some(n) = &it.noise {
         let unit = it.number.as_ref().map_or("", |n| lex.units[n.unit].say.as_str());

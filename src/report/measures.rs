@@ -3,7 +3,7 @@
 
 use super::words;
 use crate::grade::growth::Score;
-use crate::grade::{Against, Asymmetry, Growth, Outcome, Pattern, Weight};
+use crate::grade::{Against, Ages, Asymmetry, Growth, Outcome, Pattern, Weight, beyond};
 use crate::lexicon::Lexicon;
 use crate::lexicon::reference::{Axis, Spread};
 use crate::reading::types::FindingId;
@@ -172,8 +172,12 @@ pub fn pattern(p: &Pattern, x: &crate::exam::Exam, lex: &Lexicon) -> Option<Stri
     ))
 }
 
-/// A number beside the published mean of its item, when there is one.
-pub fn mean(item: usize, number: Option<f64>, lex: &Lexicon) -> Option<String> {
+/// A number beside the published mean of its item, when there is one and the rows for term, to which
+/// such a mean belongs, hold at these ages.
+pub fn mean(item: usize, number: Option<f64>, ages: &Ages, lex: &Lexicon) -> Option<String> {
+    if beyond(ages, lex).is_some() {
+        return None;
+    }
     let it = &lex.items[item];
     let m = it.mean.as_ref()?;
     let n = number?;

@@ -229,7 +229,7 @@ fn measured(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, told: &[
     }
     for t in told.iter().filter(|t| t.s.finding.status == Status::Observed) {
         let f = &t.s.finding;
-        if let Some(mean) = measures::mean(f.item, f.number, lex) {
+        if let Some(mean) = measures::mean(f.item, f.number, &graded.ages, lex) {
             let value = words::value(f, lex);
             lines.push(format!("{} {value}: {mean}.", lex.items[f.item].name));
         }

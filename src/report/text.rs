@@ -178,7 +178,7 @@ fn measured(out: &mut String, s: &Standing, graded: &Graded, lex: &Lexicon) {
     let text = growth.map(|g| measures::growth(g, lex));
     let odd =
         growth.is_some_and(|g| !matches!(&g.outcome, Outcome::Scored(s) if s.stands.is_some()));
-    let mean = measures::mean(s.finding.item, s.finding.number, lex);
+    let mean = measures::mean(s.finding.item, s.finding.number, &graded.ages, lex);
     for (style, line) in
         [(if odd { ASK } else { DIM }, text), (DIM, mean.filter(|_| s.finding.is_sure()))]
     {
