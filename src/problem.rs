@@ -105,6 +105,7 @@ pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
         .into_iter()
         .map(|k| (strsim::damerau_levenshtein(word, k), k))
         .filter(|(d, _)| *d <= limit)
-        .min_by_key(|(d, _)| *d)
+        // Of two as near, the first by the alphabet, whatever order they come in.
+        .min_by_key(|(d, k)| (*d, *k))
         .map(|(_, k)| k)
 }

@@ -38,6 +38,13 @@ fn item(rest: &str) -> String {
     )
 }
 
+/// An item that takes a number and one value.
+fn angle(rest: &str) -> String {
+    item(&format!(
+        "number = {{ unit = \"cm\", plausible = [0.0, 9.0] }}\n[[item.value]]\ncode = \"open\"\nsay = \"open\"\nwords = [\"red\"]\n{rest}"
+    ))
+}
+
 #[test]
 fn the_shipped_lexicon_passes_its_check() {
     let files = Files::shipped("newborn").unwrap();
@@ -67,6 +74,19 @@ fn every_broken_lexicon_is_told_where_and_what_would_be_right() {
         "[words.lefft]\nwords = [\"port\"]\n".into(),
         format!("{}{}", item(""), item("")),
         "[[protocol]]\nid = \"p\"\nname = \"P\"\ndefault = true\nrequired = [\"widgett\"]\nsource = \"s\"\nverified = false\n".into(),
+        item("[item.noise]\nbelow = 5.0\n"),
+        angle("[item.noise]\nbelow = 0.0\n"),
+        angle("[item.mean]\nbetween = [3.0, 2.0]\n"),
+        angle("[item.growth]\nimplausible_beyond = 5.0\n[[item.growth.row]]\nwithin = 2.0\nis = \"expected\"\n"),
+        angle("[item.growth]\nimplausible_beyond = 5.0\n[[item.growth.row]]\nwithin = 3.0\nis = \"expected\"\n[[item.growth.row]]\nwithin = 2.0\nis = \"borderline\"\n[[item.growth.row]]\nis = \"outside\"\n"),
+        angle("[[item.band]]\nfrom = \"28\"\nto = \"30+0\"\n"),
+        angle("[[item.band]]\nfrom = \"32+0\"\nto = \"30+7\"\n"),
+        angle("[[item.band]]\nfrom = \"32+0\"\nto = \"30+0\"\n"),
+        angle("[[item.band]]\nfrom = \"28+0\"\nto = \"30+0\"\n[[item.band]]\nfrom = \"30+0\"\nto = \"33+0\"\n"),
+        angle("[[item.band]]\nfrom = \"28+0\"\nto = \"30+0\"\n[item.band.values]\nopne = \"expected\"\n"),
+        angle("[[item.band]]\nfrom = \"28+0\"\nto = \"30+0\"\nsource = \"z\"\nnumbers = [{ to = 5.0, is = \"expected\" }, { from = 5.0, is = \"outside\" }]\n"),
+        angle("[item.series]\nanswered = [\"yes\", \"blinks\"]\nmissed = [\"blink\"]\nmisses = 3\nmost = 2\nnone_answered = \"open\"\nstill_answered = \"shut\"\n"),
+        "[[pattern]]\nid = \"p\"\nname = \"P\"\nfirst = \"a\"\nsecond = \"b\"\n[[pattern.part]]\nof = \"c\"\nitem = \"i\"\n".into(),
     ];
     let got: Vec<String> = cases.iter().map(|c| told(c)).collect();
     for (c, g) in cases.iter().zip(&got) {

@@ -121,6 +121,10 @@ Brakes
   Brake pad    left     1.5 mm   outside      0:18
                right    2.5 mm   expected     0:30
 
+Sides
+  Pedal: the sides differ by 1 step
+  Brake pad: the sides differ by 1 mm
+
 Corrections
   0:30     right brake pad: 3.5 mm -> 2.5 mm (corrected)
 
@@ -190,7 +194,7 @@ NOT MET, 1 gap open.
 
 OUTSIDE, BORDERLINE OR DIFFERENT BETWEEN THE SIDES
 - Pedal: \"tight\" was recorded on the left (as expected) and \"loose\" on the right
-  (OUTSIDE what is expected); the sides differ.
+  (OUTSIDE what is expected); the sides differ by 1 step.
 
 AS EXPECTED
 Frame: headset smooth.
@@ -414,12 +418,49 @@ fn every_development_narration_exports_to_the_schema() {
 }
 
 #[test]
+fn a_growth_reference_of_the_users_is_used_by_every_command_that_measures() {
+    let bench = Bench::new();
+    bench.file("e.txt", "[0:01] head circumference 36\n");
+    let start = ["--started", "2031-04-05T09:26:00+02:00", "--born", "2031-04-05T08:00:00+02:00"];
+    let read = ["read", "e.txt", "--exam", "e", "--sex", "f", "--ga", "39+2"];
+    bench.run(&[&read[..], &start[..]].concat()).code(0);
+    let head = "# name: Ward table\n# item: head-circumference\n# unit: cm\n# publisher: a ward\n# terms: none\n# source: invented\n# verified: false\n";
+    bench.file("ward.csv", format!("{head}sex,age_days,mean,sd\nf,0,34,1\n"));
+    bench.file("bad.csv", format!("{head}sex,age_days,mean,sd\nf,0,34,none\n"));
+    for command in
+        [&["show", "e"][..], &["note", "e"], &["explain", "e"], &["export", "e", "--as", "json"]]
+    {
+        let shipped = bench.run(command).code(0).out;
+        assert!(shipped.contains("WHO Child Growth Standards"), "{shipped}");
+        let own = bench.run(&[command, &["--reference", "ward.csv"]].concat()).code(0).out;
+        assert!(own.contains("Ward table") && own.contains("ward.csv"), "{own}");
+        let err = bench.run(&[command, &["--reference", "bad.csv"]].concat()).code(2).err;
+        assert!(err.contains("bad.csv:9:8: `none` is no number"), "{err}");
+        let err = bench.run(&[command, &["--reference", "no.csv"]].concat()).code(2).err;
+        assert!(err.contains("no.csv: cannot be read"), "{err}");
+    }
+}
+
+#[test]
 fn an_export_has_exactly_the_promised_keys() {
     let out = infant("d01-terse.txt").run(&["export", "e", "--as", "json"]).code(0).json();
     let keys = |v: &Value| v.as_object().unwrap().keys().cloned().collect::<Vec<_>>();
     assert_eq!(
         keys(&out),
-        ["exam", "findings", "states", "gaps", "corrections", "unsettled", "scales", "summary",]
+        [
+            "exam",
+            "findings",
+            "states",
+            "gaps",
+            "corrections",
+            "unsettled",
+            "scales",
+            "summary",
+            "growth",
+            "sides",
+            "patterns",
+            "positions_held"
+        ]
     );
     let promised = [
         "item",

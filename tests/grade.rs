@@ -142,8 +142,8 @@ fn a_number_in_no_band_is_not_graded_unless_the_rest_is_already_outside() {
     assert_eq!(one("popliteal-angle", Range(70.0, 130.0)), Outside);
     // Between 3.0 and 3.1: bands written to one decimal, a number said with two.
     assert_eq!(one("anterior-fontanelle", Number(3.05)), ungraded(Ungraded::NoExpectation));
-    // Judged by its z-score elsewhere, not by a band.
-    assert_eq!(one("head-circumference", Number(34.5)), ungraded(Ungraded::NoExpectation));
+    // Judged by its z-score, not by a band: tests/growth.rs.
+    assert_eq!(one("head-circumference", Number(34.5)), Expected);
 }
 
 #[test]
@@ -154,10 +154,9 @@ fn normal_or_abnormal_alone_is_not_graded() {
     assert_eq!(one("arm-recoil", Both("stated-normal", 80.0)), Expected, "the number is graded");
     assert_eq!(one("arm-recoil", Both("stated-abnormal", 80.0)), only);
     assert_eq!(one("arm-recoil", Both("stated-abnormal", 150.0)), Outside);
-    assert_eq!(
-        one("head-circumference", Both("stated-normal", 34.5)),
-        ungraded(Ungraded::NoExpectation)
-    );
+    assert_eq!(one("head-circumference", Both("stated-normal", 34.5)), Expected);
+    assert_eq!(one("head-circumference", Both("stated-abnormal", 34.5)), only);
+    assert_eq!(one("head-circumference", Both("stated-abnormal", 39.0)), Outside);
 }
 
 #[test]

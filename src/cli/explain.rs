@@ -6,7 +6,11 @@ use crate::report::explain::{About, explain, matching};
 
 /// Runs the command.
 pub fn run(args: &ExplainArgs) -> Outcome {
-    let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
+    let o = open::measured(
+        &args.exam.exam.exam,
+        args.exam.exam.lexicon.as_deref(),
+        &args.exam.reference,
+    )?;
     let about = match args.about.as_deref() {
         None => About::Everything,
         Some(word) => about(word, &o)?,

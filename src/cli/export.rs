@@ -13,7 +13,7 @@ pub fn run(args: &ExportArgs) -> Outcome {
         output::deliver(to, json::SCHEMA)?;
         return Ok(Exit::Ok);
     };
-    let o = open::exam(exam, args.lexicon.as_deref())?;
+    let o = open::measured(exam, args.lexicon.as_deref(), &args.reference)?;
     let value = json::export(&o.exam, &o.lex, &o.graded, &o.overview, &gaps(&o.exam, &o.lex));
     output::deliver(to, &format!("{value:#}\n"))?;
     Ok(Exit::Ok)

@@ -7,12 +7,16 @@ use crate::report::{json, text};
 
 /// Runs the command.
 pub fn run(args: &GapsArgs) -> Outcome {
-    let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
+    let o = open::measured(
+        &args.exam.exam.exam,
+        args.exam.exam.lexicon.as_deref(),
+        &args.exam.reference,
+    )?;
     let g = gaps(&o.exam, &o.lex);
     if args.json {
         output::json(&json::gaps(&o.exam, &o.lex, &g))?;
     } else {
-        let exam = args.exam.exam.display().to_string();
+        let exam = args.exam.exam.exam.display().to_string();
         output::put(&text::gaps(&o.exam, &o.lex, &g, &o.graded.ages, &exam))?;
     }
     Ok(if g.met { Exit::Ok } else { Exit::Gate })

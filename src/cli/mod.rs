@@ -195,6 +195,16 @@ struct ExamArgs {
     lexicon: Option<PathBuf>,
 }
 
+/// An exam to look at, with what it is measured by.
+#[derive(Debug, Args)]
+struct MeasuredArgs {
+    #[command(flatten)]
+    exam: ExamArgs,
+    /// A growth reference to use before the shipped ones: a .csv table or a .toml of formulas
+    #[arg(long, value_name = "FILE")]
+    reference: Vec<PathBuf>,
+}
+
 /// `cotside show`
 #[derive(Debug, Args)]
 #[command(before_help = "\
@@ -204,7 +214,7 @@ Examples:
   cotside show exams/a1 --json | jq .findings")]
 struct ShowArgs {
     #[command(flatten)]
-    exam: ExamArgs,
+    exam: MeasuredArgs,
     /// Phrase by phrase instead of section by section
     #[arg(long, conflicts_with = "json")]
     timeline: bool,
@@ -221,7 +231,7 @@ Examples:
   cotside gaps exams/a1 && cotside note exams/a1")]
 struct GapsArgs {
     #[command(flatten)]
-    exam: ExamArgs,
+    exam: MeasuredArgs,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -235,7 +245,7 @@ Examples:
   cotside note exams/a1 -o note.txt")]
 struct NoteArgs {
     #[command(flatten)]
-    exam: ExamArgs,
+    exam: MeasuredArgs,
     /// Write to a new file instead of standard output
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
@@ -316,7 +326,7 @@ Examples:
   cotside explain exams/a1")]
 struct ExplainArgs {
     #[command(flatten)]
-    exam: ExamArgs,
+    exam: MeasuredArgs,
     /// An item, a moment (m:ss) or a finding's number (12.1); everything when not given
     #[arg(value_name = "ITEM|m:ss|ID")]
     about: Option<String>,
@@ -436,6 +446,9 @@ struct ExportArgs {
     /// Write to a new file instead of standard output
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// A growth reference to use before the shipped ones: a .csv table or a .toml of formulas
+    #[arg(long, value_name = "FILE")]
+    reference: Vec<PathBuf>,
     /// Folder of the lexicon, when the exam was recorded with one that is not shipped
     #[arg(long, value_name = "DIR")]
     lexicon: Option<PathBuf>,

@@ -8,7 +8,11 @@ use crate::report::note;
 
 /// Runs the command.
 pub fn run(args: &NoteArgs) -> Outcome {
-    let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
+    let o = open::measured(
+        &args.exam.exam.exam,
+        args.exam.exam.lexicon.as_deref(),
+        &args.exam.reference,
+    )?;
     let g = gaps(&o.exam, &o.lex);
     let apart = asymmetries(&o.exam, &o.lex);
     let text = note::note(&o.exam, &o.lex, &o.graded, &o.overview, &apart, &g);

@@ -1,6 +1,6 @@
 //! What most commands begin with: the journal, the lexicon it names, and the exam built from both.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::exit::Failure;
@@ -51,7 +51,7 @@ pub fn not_a_file(exam: &Path) -> Result<(), Failure> {
 
 /// Opens an exam for reading; says on standard error what is odd about it.
 pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
-    exam_by(dir, folder, None)
+    open(dir, folder, None, &[])
 }
 
 /// As [`exam`]; a lexicon loaded already is taken again where the exam names it.
@@ -59,6 +59,24 @@ pub fn exam_by(
     dir: &Path,
     folder: Option<&Path>,
     loaded: Option<&Arc<Lexicon>>,
+) -> Result<Opened, Failure> {
+    open(dir, folder, loaded, &[])
+}
+
+/// As [`exam`], with growth references that go before those of the lexicon.
+pub fn measured(
+    dir: &Path,
+    folder: Option<&Path>,
+    references: &[PathBuf],
+) -> Result<Opened, Failure> {
+    open(dir, folder, None, references)
+}
+
+fn open(
+    dir: &Path,
+    folder: Option<&Path>,
+    loaded: Option<&Arc<Lexicon>>,
+    references: &[PathBuf],
 ) -> Result<Opened, Failure> {
     not_a_file(dir)?;
     let read = journal::read(dir)?;
@@ -72,7 +90,12 @@ pub fn exam_by(
     let again = loaded.filter(|l| folder.is_some() || l.name == header.lexicon.name);
     let load = || match again {
         Some(lex) => Ok(Arc::clone(lex)),
-        None => lexicon(folder, &header.lexicon.name).map(Arc::new),
+        None => lexicon(folder, &header.lexicon.name).and_then(|mut lex| {
+            for path in references {
+                lex.supply(&Files::one(path)?)?;
+            }
+            Ok(Arc::new(lex))
+        }),
     };
     let lex = load().map_err(|mut f| {
         if folder.is_none() && Files::shipped(&header.lexicon.name).is_err() {

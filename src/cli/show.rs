@@ -7,7 +7,11 @@ use crate::report::{json, text};
 
 /// Runs the command.
 pub fn run(args: &ShowArgs) -> Outcome {
-    let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
+    let o = open::measured(
+        &args.exam.exam.exam,
+        args.exam.exam.lexicon.as_deref(),
+        &args.exam.reference,
+    )?;
     if args.json {
         output::json(&json::export(
             &o.exam,

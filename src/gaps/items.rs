@@ -6,6 +6,8 @@
 use std::collections::HashSet;
 
 use crate::exam::{Exam, Standing};
+use crate::grade::growth::Score;
+use crate::grade::{self, Outcome};
 use crate::lexicon::model::{Item, ItemId, Lexicon, Need, Protocol};
 use crate::reading::types::{Doubt, Finding, Side, Status};
 
@@ -119,6 +121,20 @@ pub fn of_item(exam: &Exam, lex: &Lexicon, item: ItemId, need: Option<Need>) -> 
         // A reason closes the gap, yet does not make the finding count.
         whole &= !list[before..].iter().any(|g| g.kind == GapKind::WrongState);
     }
+    list.extend(exam.holds.iter().filter(|h| h.item == item && h.too_short).map(|h| Gap {
+        kind: GapKind::ShortHold,
+        item: Some(item),
+        side: None,
+        reason: None,
+        text: format!(
+            "{}: held {}, at least {} s are wanted",
+            words::item(item, None, lex),
+            words::seconds(h.ms),
+            it.hold.as_ref().map_or(0.0, |r| r.at_least)
+        ),
+        settle: String::new(),
+        open: false,
+    }));
     for s in exam.of(item).filter(|s| s.finding.status == Status::Skipped) {
         // "Not done" said with doubt is a doubt too.
         doubts(&mut list, s, false, lex);
@@ -210,7 +226,17 @@ fn retell(exam: &Exam, lex: &Lexicon, item: ItemId, gap: &mut Gap) {
         }
         GapKind::Announced => {
             let at = exam.announced.iter().rfind(|a| a.item == item).map_or(0, |a| a.at_ms);
-            format!("announced at {} and never judged", words::clock(at))
+            let stimuli = exam
+                .timeline
+                .iter()
+                .filter(|e| e.reading.at_hand == Some(item))
+                .map(|e| e.reading.stimuli.len())
+                .sum::<usize>();
+            let counted = match stimuli {
+                0 => String::new(),
+                n => format!("; stimuli counted: {n}, and the series did not end"),
+            };
+            format!("announced at {} and never judged{counted}", words::clock(at))
         }
         GapKind::LeftForLater => match place(exam, lex, item, gap.side.or(places(it)[0])) {
             Place::Later { at_ms, words } => {
@@ -303,7 +329,37 @@ fn of_finding(list: &mut Vec<Gap>, exam: &Exam, s: &Standing, lex: &Lexicon) {
             settled.is_none(),
         ));
     }
+    let far = score(exam, s, lex).filter(|g| g.stands.is_none());
+    if let Some(score) = far.filter(|_| implausible.is_none()) {
+        let z = score
+            .points
+            .iter()
+            .map(|p| p.z)
+            .fold(0.0_f64, |a, b| if b.abs() > a.abs() { b } else { a });
+        let settled = s.settled_by.as_ref();
+        let tail = settled.map_or(String::new(), |who| format!("; kept by {who}"));
+        list.push(gap(
+            GapKind::Implausible,
+            format!(
+                "{name}: {} is implausible, z {z:+.1} by {}{tail}",
+                words::found(f, lex),
+                lex.references[score.reference].name
+            ),
+            settle::as_read(f),
+            settled.is_none(),
+        ));
+    }
     doubts(list, s, implausible.is_some(), lex);
+}
+
+/// The growth score of a finding that has one.
+fn score(exam: &Exam, s: &Standing, lex: &Lexicon) -> Option<Score> {
+    lex.items[s.finding.item].growth.as_ref()?;
+    let all = grade::growth(exam, lex, &grade::ages(&exam.header));
+    match all.into_iter().find(|g| g.finding == s.finding.id)?.outcome {
+        Outcome::Scored(score) => Some(score),
+        _ => None,
+    }
 }
 
 /// The doubts of a finding as one gap. `told`: an implausible number was told already

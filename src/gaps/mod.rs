@@ -61,6 +61,10 @@ pub enum GapKind {
     WrongState,
     /// A number outside the plausible range.
     OutOfRange,
+    /// A measurement too far from its growth reference to be one.
+    Implausible,
+    /// A position was held shorter than the rule allows; closed, for the finding stands.
+    ShortHold,
     /// A finding with doubts.
     Unsettled,
     /// A settlement that could not be applied.

@@ -50,3 +50,9 @@ pub fn either(of: &[&str]) -> String {
         [most @ .., last] => format!("{} or {last}", most.join(", ")),
     }
 }
+
+/// Milliseconds as seconds, to one decimal.
+#[allow(clippy::cast_precision_loss)] // holds last seconds
+pub fn seconds(ms: u64) -> String {
+    format!("{:.1} s", ms as f64 / 1000.0)
+}

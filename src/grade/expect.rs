@@ -6,10 +6,14 @@
 use serde::Serialize;
 
 use crate::exam::{Exam, Standing};
-use crate::lexicon::model::{Basis, Expect, Item, ItemId, Lexicon, STATED_ABNORMAL, STATED_NORMAL};
+use crate::lexicon::model::{
+    AgeBand, Band, Basis, Expect, Item, ItemId, Lexicon, STATED_ABNORMAL, STATED_NORMAL,
+};
 use crate::reading::types::{Finding, FindingId, Side, Status};
 
 use super::ages::{Ages, ages};
+use super::growth::{Growth, Lack, Outcome, growth};
+use super::patterns::{Pattern, patterns};
 
 /// How a finding stands to what its age expects.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -53,6 +57,12 @@ pub enum Ungraded {
     NoExpectation,
     /// The lexicon names no source for how it stands, so it is not used.
     NoSource,
+    /// The sex, by which the growth reference differs, was not told.
+    NoSex,
+    /// No growth reference at hand holds for this infant at this age.
+    NoReference,
+    /// The measurement lies too far out to be one.
+    Implausible,
 }
 
 impl Ungraded {
@@ -71,6 +81,9 @@ impl Ungraded {
             Ungraded::TooOld => "older than the expectations are for",
             Ungraded::NoExpectation => "no expectation on file",
             Ungraded::NoSource => "the expectation on file names no source",
+            Ungraded::NoSex => "sex not given",
+            Ungraded::NoReference => "no growth reference at hand for this age",
+            Ungraded::Implausible => "implausible measurement, to be repeated",
         }
     }
 }
@@ -86,30 +99,65 @@ impl From<Expect> for Grade {
 }
 
 /// An exam's ages, and its findings' grades.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Graded {
     /// Ages at the start of the exam.
     pub ages: Ages,
     /// One for each of [`Exam::findings`], in their order.
     pub grades: Vec<Grade>,
+    /// Measurements against growth references.
+    pub growth: Vec<Growth>,
+    /// Groups of findings held against each other.
+    pub patterns: Vec<Pattern>,
+}
+
+impl Graded {
+    /// The growth score of a finding, when it is one that is judged so.
+    pub fn growth_of(&self, id: FindingId) -> Option<&Growth> {
+        self.growth.iter().find(|g| g.finding == id)
+    }
 }
 
 /// Grades every finding that stands.
 pub fn grade(exam: &Exam, lex: &Lexicon) -> Graded {
     let ages = ages(&exam.header);
-    let by_age = beyond(&ages, lex);
+    let growth = growth(exam, lex, &ages);
     let grades = exam
         .findings
         .iter()
-        .map(|s| match one(s, by_age, lex) {
-            Ok(e) => e.into(),
-            Err(why) => Grade::Ungraded(why),
+        .map(|s| {
+            let by_reference = growth.iter().find(|g| g.finding == s.finding.id);
+            let graded = match by_reference {
+                Some(g) => by_growth(s, &g.outcome),
+                None => one(s, &ages, lex),
+            };
+            graded.map_or_else(Grade::Ungraded, Grade::from)
         })
         .collect();
-    Graded { ages, grades }
+    Graded { ages, grades, growth, patterns: patterns(exam, lex) }
 }
 
-fn one(s: &Standing, by_age: Option<Ungraded>, lex: &Lexicon) -> Result<Expect, Ungraded> {
+fn by_growth(s: &Standing, outcome: &Outcome) -> Result<Expect, Ungraded> {
+    match outcome {
+        Outcome::Scored(score) => match score.stands.ok_or(Ungraded::Implausible)? {
+            Expect::Outside => Ok(Expect::Outside),
+            // Called abnormal beside a number that is not: what was meant is not known.
+            _ if s.finding.value.as_deref() == Some(STATED_ABNORMAL) => Err(Ungraded::StatedOnly),
+            e => Ok(e),
+        },
+        Outcome::Lacks(list) => Err(match list.first() {
+            Some(Lack::Gestation) => Ungraded::NoGestation,
+            Some(Lack::Birth) => Ungraded::NoBirthTime,
+            Some(Lack::Sex) | None => Ungraded::NoSex,
+        }),
+        Outcome::BeforeBirth => Err(Ungraded::BeforeBirth),
+        Outcome::NoReference => Err(Ungraded::NoReference),
+        Outcome::Unsettled => Err(Ungraded::Unsettled),
+        Outcome::WrongState => Err(Ungraded::WrongState),
+    }
+}
+
+fn one(s: &Standing, ages: &Ages, lex: &Lexicon) -> Result<Expect, Ungraded> {
     let f = &s.finding;
     if f.status != Status::Observed {
         return Err(Ungraded::NotObserved);
@@ -122,11 +170,41 @@ fn one(s: &Standing, by_age: Option<Ungraded>, lex: &Lexicon) -> Result<Expect, 
     }
     let weighed = expectation(f, lex);
     // What the finding itself lacks is said before what the header lacks.
-    match (weighed, by_age) {
-        (Err(why @ (Ungraded::StatedOnly | Ungraded::NoValue)), _) => Err(why),
-        (_, Some(why)) => Err(why),
-        (w, None) => w.map(|(e, _)| e),
+    if let Err(why @ (Ungraded::StatedOnly | Ungraded::NoValue)) = weighed {
+        return Err(why);
     }
+    match beyond(ages, lex) {
+        None => weighed.map(|(e, _)| e),
+        Some(Ungraded::NotTerm) => match age_band(f.item, ages, lex) {
+            Some(b) => in_band(f, b, lex).map(|(e, _)| e),
+            None => Err(Ungraded::NotTerm),
+        },
+        Some(why) => Err(why),
+    }
+}
+
+/// The item's band that holds at these ages, when there is one: for those to whom the rows for term
+/// subjects do not apply.
+pub fn age_band<'l>(item: ItemId, ages: &Ages, lex: &'l Lexicon) -> Option<&'l AgeBand> {
+    let (weeks, days) = ages.postmenstrual?;
+    let pma = weeks * 7 + days;
+    lex.items[item].age_bands.iter().find(|b| {
+        (b.from_days..=b.to_days).contains(&pma)
+            && b.hours.is_none_or(|most| ages.hours.is_some_and(|h| h <= i64::from(most)))
+    })
+}
+
+/// How an observed finding stands by a band of postmenstrual age; otherwise as [`expectation`].
+///
+/// # Errors
+/// Why it cannot be weighed.
+pub fn in_band<'l>(
+    f: &Finding,
+    band: &'l AgeBand,
+    lex: &'l Lexicon,
+) -> Result<(Expect, &'l Basis), Ungraded> {
+    let value = |v: usize| band.values[v].map(|e| (e, &band.basis));
+    weigh(f, &lex.items[f.item], &value, &band.numbers)
 }
 
 /// Why the lexicon's expectations do not apply at these ages; `None` when they do.
@@ -163,6 +241,16 @@ pub fn beyond(ages: &Ages, lex: &Lexicon) -> Option<Ungraded> {
 /// Why it cannot be weighed.
 pub fn expectation<'l>(f: &Finding, lex: &'l Lexicon) -> Result<(Expect, &'l Basis), Ungraded> {
     let item = &lex.items[f.item];
+    let value = |v: usize| item.values[v].expect.map(|e| (e, &item.values[v].basis));
+    weigh(f, item, &value, &item.bands)
+}
+
+fn weigh<'l>(
+    f: &Finding,
+    item: &'l Item,
+    value: &dyn Fn(usize) -> Option<(Expect, &'l Basis)>,
+    bands: &'l [Band],
+) -> Result<(Expect, &'l Basis), Ungraded> {
     let numbers: Vec<f64> =
         f.number.into_iter().chain(f.range.into_iter().flat_map(|(a, b)| [a, b])).collect();
     let mut parts: Vec<Result<(Expect, &Basis), Ungraded>> = Vec::new();
@@ -172,18 +260,17 @@ pub fn expectation<'l>(f: &Finding, lex: &'l Lexicon) -> Result<(Expect, &'l Bas
         Some(STATED_NORMAL) if !numbers.is_empty() => {}
         Some(STATED_NORMAL | STATED_ABNORMAL) => parts.push(Err(Ungraded::StatedOnly)),
         Some(code) => {
-            let row = item.value(code).map(|v| &item.values[v]);
-            let judges_values = item.values.iter().any(|v| v.expect.is_some());
+            let judges_values = (0..item.values.len()).any(|v| value(v).is_some());
             if numbers.is_empty() || judges_values {
-                parts.push(match row.and_then(|v| Some((v.expect?, &v.basis))) {
+                parts.push(match item.value(code).and_then(value) {
                     Some(row) => sourced(row),
                     None => Err(Ungraded::NoExpectation),
                 });
             }
         }
     }
-    if parts.is_empty() || !item.bands.is_empty() {
-        parts.extend(numbers.iter().map(|&n| band(item, n)));
+    if parts.is_empty() || !bands.is_empty() {
+        parts.extend(numbers.iter().map(|&n| band(bands, n)));
     }
     if parts.is_empty() {
         return Err(Ungraded::NoValue);
@@ -200,8 +287,8 @@ pub fn expectation<'l>(f: &Finding, lex: &'l Lexicon) -> Result<(Expect, &'l Bas
 /// The band a number stands in. Where two bands meet in it, the worse counts. A number between two
 /// bands (written to fewer decimals than it was said with) stands in none, and is not pushed into
 /// either.
-fn band(item: &Item, n: f64) -> Result<(Expect, &Basis), Ungraded> {
-    item.bands
+fn band(bands: &[Band], n: f64) -> Result<(Expect, &Basis), Ungraded> {
+    bands
         .iter()
         .filter(|b| b.from <= n && n <= b.to)
         .max_by_key(|b| rank(b.is))
@@ -233,6 +320,20 @@ pub struct Asymmetry {
     pub size: Apart,
     /// Whether both findings are settled.
     pub settled: bool,
+    /// How it stands to the error of judging by eye.
+    pub weight: Weight,
+}
+
+/// How a difference between the sides stands to the published error of judging by eye.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Weight {
+    /// Beyond that error, or no error is known of: flagged.
+    Flagged,
+    /// A range was said, and the least difference is within the error, the largest is not: flagged.
+    PerhapsWithinError,
+    /// Within the error: shown, not flagged.
+    WithinError,
 }
 
 /// How far two sides are apart. Both fields empty: they differ and cannot be measured against each
@@ -261,15 +362,33 @@ pub fn asymmetries(exam: &Exam, lex: &Lexicon) -> Vec<Asymmetry> {
         .filter(|&i| lex.items[i].sided)
         .filter_map(|i| {
             let (l, r) = (side(i, Side::Left)?, side(i, Side::Right)?);
+            let size = apart(l, r, &lex.items[i])?;
             Some(Asymmetry {
                 item: i,
                 left: l.id,
                 right: r.id,
-                size: apart(l, r, &lex.items[i])?,
+                size,
                 settled: l.is_sure() && r.is_sure(),
+                weight: weight(size, &lex.items[i]),
             })
         })
         .collect()
+}
+
+/// A step between two words is never noise: the error is one of numbers.
+fn weight(size: Apart, item: &Item) -> Weight {
+    match (size, &item.noise) {
+        (Apart { steps: None, number: Some((least, most)) }, Some(noise)) => {
+            if most < noise.below {
+                Weight::WithinError
+            } else if least < noise.below && least < most {
+                Weight::PerhapsWithinError
+            } else {
+                Weight::Flagged
+            }
+        }
+        _ => Weight::Flagged,
+    }
 }
 
 fn apart(l: &Finding, r: &Finding, item: &Item) -> Option<Apart> {

@@ -6,14 +6,19 @@
 
 pub mod ages;
 pub mod expect;
+pub mod growth;
 pub mod overview;
+pub mod patterns;
 pub mod scales;
 pub mod serial;
 pub mod summary;
 
 pub use ages::{Ages, NotCorrected, ages};
 pub use expect::{
-    Apart, Asymmetry, Grade, Graded, Ungraded, asymmetries, beyond, expectation, grade,
+    Apart, Asymmetry, Grade, Graded, Ungraded, Weight, age_band, asymmetries, beyond, expectation,
+    grade, in_band,
 };
+pub use growth::{Growth, Outcome, growth};
 pub use overview::Overview;
+pub use patterns::{Against, Pattern, patterns};
 pub use summary::{Counts, Domain, Summary, summary};

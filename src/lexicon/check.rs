@@ -229,8 +229,23 @@ fn sources(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
                 let at = v.code.span().start;
                 row(i, String::new(), at, v.source.as_ref(), v.verified, true);
             }
-            for b in &it.expect {
+            for b in it.expect.iter().chain(it.band.iter().flat_map(|b| &b.numbers)) {
                 row(i, String::new(), at, b.source.as_ref(), b.verified, true);
+            }
+            for b in &it.band {
+                row(i, String::new(), at, b.source.as_ref(), b.verified, true);
+            }
+            for r in it.growth.iter().flat_map(|g| &g.row) {
+                row(i, String::new(), at, r.source.as_ref(), r.verified, true);
+            }
+            let rest = [
+                it.growth.as_ref().map(|x| (&x.source, x.verified)),
+                it.noise.as_ref().map(|x| (&x.source, x.verified)),
+                it.mean.as_ref().map(|x| (&x.source, x.verified)),
+                it.series.as_ref().map(|x| (&x.source, x.verified)),
+            ];
+            for (source, verified) in rest.into_iter().flatten() {
+                row(i, String::new(), at, source.as_ref(), verified, true);
             }
         }
         for s in &p.state {
@@ -254,6 +269,11 @@ fn sources(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
                 s.verified,
                 false,
             );
+        }
+        for s in &p.pattern {
+            let at = s.id.span().start;
+            let what = format!("the pattern `{}`", s.id.get_ref());
+            row(i, what, at, s.source.as_ref(), s.verified, false);
         }
         for s in &p.protocol {
             let at = s.id.span().start;
@@ -296,33 +316,35 @@ fn bands(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
             let span = |b: &schema::NumberExpect| {
                 (b.from.unwrap_or(f64::NEG_INFINITY), b.to.unwrap_or(f64::INFINITY))
             };
-            for (k, a) in it.expect.iter().enumerate() {
-                let (lo, hi) = span(a);
-                if lo > hi {
-                    out.push(
-                        files.files[i]
-                            .problem(
-                                it.id.span().start,
-                                format!("a band of {} goes from {lo} to {hi}", it.id.get_ref()),
-                            )
-                            .help("write the smaller bound as from"),
-                    );
-                }
-                for b in &it.expect[k + 1..] {
-                    let (l2, h2) = span(b);
-                    if a.is != b.is && lo.max(l2) <= hi.min(h2) {
+            for list in std::iter::once(&it.expect).chain(it.band.iter().map(|b| &b.numbers)) {
+                for (k, a) in list.iter().enumerate() {
+                    let (lo, hi) = span(a);
+                    if lo > hi {
                         out.push(
                             files.files[i]
                                 .problem(
                                     it.id.span().start,
-                                    format!(
-                                        "two bands of {} both hold {}",
-                                        it.id.get_ref(),
-                                        lo.max(l2)
-                                    ),
+                                    format!("a band of {} goes from {lo} to {hi}", it.id.get_ref()),
                                 )
-                                .help("bounds are inclusive; leave a step between the bands"),
+                                .help("write the smaller bound as from"),
                         );
+                    }
+                    for b in &list[k + 1..] {
+                        let (l2, h2) = span(b);
+                        if a.is != b.is && lo.max(l2) <= hi.min(h2) {
+                            out.push(
+                                files.files[i]
+                                    .problem(
+                                        it.id.span().start,
+                                        format!(
+                                            "two bands of {} both hold {}",
+                                            it.id.get_ref(),
+                                            lo.max(l2)
+                                        ),
+                                    )
+                                    .help("bounds are inclusive; leave a step between the bands"),
+                            );
+                        }
                     }
                 }
             }

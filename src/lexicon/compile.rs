@@ -423,6 +423,44 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 basis: basis(b.source.as_ref(), b.verified, &item_basis),
             })
             .collect();
+        let rows = Rows { file: i, id: &it.id, values: &value_ids, basis: &item_basis };
+        let age_bands = it.band.iter().filter_map(|b| rows.age_band(c, b, it)).collect();
+        let growth = it.growth.as_ref().map(|g| rows.growth(c, g));
+        let noise = it.noise.as_ref().map(|x| {
+            rows.positive(c, *x.below.get_ref(), x.below.span().start);
+            let basis = basis(x.source.as_ref(), x.verified, &item_basis);
+            model::Noise { below: *x.below.get_ref(), basis }
+        });
+        let mean = it.mean.as_ref().map(|x| {
+            let [a, b] = *x.between.get_ref();
+            if a > b {
+                let text = format!("a mean of {} goes from {a} to {b}", it.id.get_ref());
+                let help = Some("write the smaller first; the same twice when there is one".into());
+                c.problem(i, x.between.span().start, text, help);
+            }
+            model::Mean {
+                between: [a, b],
+                basis: basis(x.source.as_ref(), x.verified, &item_basis),
+            }
+        });
+        for (there, span) in [
+            (it.growth.as_ref().map(|g| g.implausible_beyond.span().start), "a growth reference"),
+            (it.noise.as_ref().map(|x| x.below.span().start), "an error of its number"),
+            (it.mean.as_ref().map(|x| x.between.span().start), "a mean of its number"),
+            (it.series.as_ref().map(|x| x.misses.span().start), "a series to count"),
+        ] {
+            if let Some(byte) = there.filter(|_| number.is_none()) {
+                let text = format!("the item `{}` has {span} but takes no number", it.id.get_ref());
+                let help = "add number = { unit = \"…\", plausible = [.., ..] }".to_owned();
+                c.problem(i, byte, text, Some(help));
+            }
+        }
+        if let Some(s) = it.series.as_ref().filter(|_| it.sided) {
+            let text = format!("the item `{}` has sides and a series to count", it.id.get_ref());
+            let help = "a series is counted for items without sides";
+            c.problem(i, s.misses.span().start, text, Some(help.into()));
+        }
+        let series = it.series.as_ref().and_then(|s| rows.series(c, s));
         let valid_states =
             it.valid_states.iter().filter_map(|s| c.lookup(i, s, "state", &state_ids)).collect();
         items.push(model::Item {
@@ -441,6 +479,11 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             grades,
             values,
             bands,
+            age_bands,
+            growth,
+            noise,
+            mean,
+            series,
             basis: item_basis,
             names,
         });
@@ -449,6 +492,8 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
     let (mut groups, mut numberings, mut protocols) = (Vec::new(), Vec::new(), Vec::new());
     let (mut reasons, mut controls) = (Vec::new(), Vec::new());
     let mut confusables = Vec::new();
+    let mut patterns = Vec::new();
+    let mut pattern_ids = HashMap::new();
     let mut number_words = NumberWords::default();
     for (i, p) in parsed.iter().enumerate() {
         for g in &p.group {
@@ -548,13 +593,19 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             confusables
                 .push(k.words.iter().map(|w| pattern::key_of(w.get_ref())).collect::<Vec<_>>());
         }
+        for r in &p.pattern {
+            if !c.duplicate(i, &r.id, "pattern", &pattern_ids) {
+                pattern_ids.insert(r.id.get_ref().clone(), patterns.len());
+                patterns.push(pattern(c, i, r, &item_ids, &items));
+            }
+        }
         if let Some(n) = &p.number_words {
             number_words = n.clone();
         }
     }
     let state_item =
         head.state_item.as_ref().and_then(|t| c.lookup(head_file, t, "item", &item_ids));
-    Some(Lexicon {
+    let mut lexicon = Lexicon {
         name: head.name.get_ref().clone(),
         title: head.title.clone(),
         version: head.version.clone(),
@@ -580,7 +631,261 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
         sources,
         confusables,
         number_words,
+        patterns,
+        references: Vec::new(),
         scale_files: files.scales.clone(),
         matcher: Matcher::new(Vec::new(), HashSet::new()),
-    })
+    };
+    let known = super::reference::Known::of(&lexicon);
+    for f in &files.references {
+        match super::reference::parse(f, &known) {
+            Ok(list) => lexicon.references.extend(list),
+            Err(problems) => c.problems.extend(problems),
+        }
+    }
+    lexicon.references.sort_by_key(|r| r.rank);
+    Some(lexicon)
+}
+
+/// A pattern with its items and values resolved.
+fn pattern(
+    c: &mut Compiler<'_>,
+    file: usize,
+    r: &schema::Pattern,
+    item_ids: &HashMap<String, ItemId>,
+    items: &[model::Item],
+) -> model::Pattern {
+    let names = [r.first.get_ref().clone(), r.second.get_ref().clone()];
+    let groups: HashMap<String, usize> =
+        names.iter().enumerate().map(|(k, n)| (n.clone(), k)).collect();
+    let mut parts = [Vec::new(), Vec::new()];
+    for p in &r.part {
+        let Some(group) = c.lookup(file, &p.of, "group of this pattern", &groups) else { continue };
+        let Some(item) = c.lookup(file, &p.item, "item", item_ids) else { continue };
+        let values: HashMap<String, usize> =
+            items[item].values.iter().enumerate().map(|(k, v)| (v.code.clone(), k)).collect();
+        let mut levels = vec![None; values.len()];
+        for (list, level) in [(&p.less, -1), (&p.usual, 0), (&p.more, 1)] {
+            for code in list {
+                let Some(v) = c.lookup(file, code, "value of this item", &values) else { continue };
+                if levels[v].replace(level).is_some() {
+                    c.problem(
+                        file,
+                        code.span().start,
+                        format!("the value `{}` stands twice in this part", code.get_ref()),
+                        Some("it is less, usual or more: keep one".into()),
+                    );
+                }
+            }
+        }
+        parts[group].push(model::PatternPart { item, levels });
+    }
+    for (k, list) in parts.iter().enumerate() {
+        if list.is_empty() {
+            let byte = r.id.span().start;
+            c.problem(
+                file,
+                byte,
+                format!("the pattern `{}` has no part of \"{}\"", r.id.get_ref(), names[k]),
+                Some("add [[pattern.part]] with of, item and less, usual or more".into()),
+            );
+        }
+    }
+    model::Pattern {
+        id: r.id.get_ref().clone(),
+        name: r.name.clone(),
+        groups: names,
+        parts,
+        caution: r.caution.clone(),
+        basis: basis(r.source.as_ref(), r.verified, &Basis::default()),
+    }
+}
+
+/// What the rows of one item are compiled with.
+struct Rows<'a> {
+    file: usize,
+    id: &'a Text,
+    values: &'a HashMap<String, usize>,
+    basis: &'a Basis,
+}
+
+impl Rows<'_> {
+    fn positive(&self, c: &mut Compiler<'_>, n: f64, byte: usize) {
+        if n.is_nan() || n <= 0.0 {
+            let text = format!("{n} is not above 0");
+            c.problem(self.file, byte, text, Some("write a number above 0".into()));
+        }
+    }
+
+    /// `weeks+days` in days.
+    fn weeks(&self, c: &mut Compiler<'_>, t: &Text) -> Option<u32> {
+        let days = super::text::weeks_and_days(t.get_ref());
+        if days.is_none() {
+            c.problem(
+                self.file,
+                t.span().start,
+                format!("`{}` is no age in weeks and days", t.get_ref()),
+                Some("write completed weeks and days, such as \"33+0\"".into()),
+            );
+        }
+        days
+    }
+
+    fn age_band(
+        &self,
+        c: &mut Compiler<'_>,
+        b: &schema::AgeBand,
+        it: &schema::Item,
+    ) -> Option<model::AgeBand> {
+        let (from_days, to_days) = (self.weeks(c, &b.from)?, self.weeks(c, &b.to)?);
+        let at = b.from.span().start;
+        if from_days > to_days {
+            let text = format!("this band goes from {} to {}", b.from.get_ref(), b.to.get_ref());
+            c.problem(self.file, at, text, Some("write the earlier age as from".into()));
+        }
+        let twin = it.band.iter().take_while(|o| !std::ptr::eq(*o, b)).find(|o| {
+            let ends = |t: &Text| super::text::weeks_and_days(t.get_ref());
+            ends(&o.from).zip(ends(&o.to)).is_some_and(|(f, t)| f <= to_days && from_days <= t)
+        });
+        if let Some(o) = twin {
+            c.problem(
+                self.file,
+                at,
+                format!(
+                    "this band of {} meets the one from {} to {}",
+                    self.id.get_ref(),
+                    o.from.get_ref(),
+                    o.to.get_ref()
+                ),
+                Some("bands are inclusive on both ends and must not overlap".into()),
+            );
+        }
+        let band_basis = basis(b.source.as_ref(), b.verified, self.basis);
+        let mut values = vec![None; self.values.len()];
+        for (code, is) in &b.values {
+            match self.values.get(code) {
+                Some(&v) => values[v] = Some(*is.get_ref()),
+                None => {
+                    let help = nearest(code, self.values.keys().map(String::as_str))
+                        .map(|n| format!("did you mean `{n}`?"));
+                    let text = format!("there is no value `{code}` of {}", self.id.get_ref());
+                    c.problem(self.file, is.span().start, text, help);
+                }
+            }
+        }
+        if it.number.is_none() && !b.numbers.is_empty() {
+            let text = format!("{} takes no number, so none can be expected", self.id.get_ref());
+            c.problem(self.file, at, text, Some("drop the numbers of this band".into()));
+        }
+        let numbers = b
+            .numbers
+            .iter()
+            .map(|n| model::Band {
+                from: n.from.unwrap_or(f64::NEG_INFINITY),
+                to: n.to.unwrap_or(f64::INFINITY),
+                is: n.is,
+                basis: basis(n.source.as_ref(), n.verified, &band_basis),
+            })
+            .collect();
+        Some(model::AgeBand {
+            from_days,
+            to_days,
+            hours: b.hours,
+            values,
+            numbers,
+            basis: band_basis,
+        })
+    }
+
+    fn growth(&self, c: &mut Compiler<'_>, g: &schema::Growth) -> model::Growth {
+        let limit = *g.implausible_beyond.get_ref();
+        self.positive(c, limit, g.implausible_beyond.span().start);
+        let mut rows: Vec<model::GrowthRow> = Vec::new();
+        for (k, r) in g.row.iter().enumerate() {
+            let within = r.within.as_ref().map_or(f64::INFINITY, |w| *w.get_ref());
+            let byte = r.within.as_ref().map_or(r.is.span().start, |w| w.span().start);
+            let last = k + 1 == g.row.len();
+            if within.is_nan() || rows.last().is_some_and(|p| p.within >= within) {
+                let text = "the rows must go outwards from 0".to_owned();
+                let help = "give each row a larger within than the one before";
+                c.problem(self.file, byte, text, Some(help.into()));
+            }
+            if last != within.is_infinite() {
+                let text = "the last row, and only the last, has no within".to_owned();
+                let help = "end with a row for all that is further from 0";
+                c.problem(self.file, byte, text, Some(help.into()));
+            }
+            rows.push(model::GrowthRow {
+                within,
+                is: *r.is.get_ref(),
+                basis: basis(r.source.as_ref(), r.verified, self.basis),
+            });
+        }
+        model::Growth {
+            implausible_beyond: limit,
+            basis: basis(g.source.as_ref(), g.verified, self.basis),
+            rows,
+        }
+    }
+
+    fn series(&self, c: &mut Compiler<'_>, s: &schema::Series) -> Option<model::Series> {
+        let mut words = |list: &[Text]| {
+            let mut out: Vec<Vec<String>> = Vec::new();
+            for t in list {
+                match pattern::expand(t.get_ref()) {
+                    Ok(all) => {
+                        for words in all {
+                            let kept: Vec<String> = words
+                                .into_iter()
+                                .map(|w| w.folded)
+                                .filter(|w| !c.fillers.contains(w))
+                                .collect();
+                            if kept.is_empty() {
+                                let text = format!(
+                                    "`{}` is made of fillers only and can never match",
+                                    t.get_ref()
+                                );
+                                let help = "add a word that carries the meaning, or take it out";
+                                c.problem(self.file, t.span().start, text, Some(help.into()));
+                            } else {
+                                out.push(kept);
+                            }
+                        }
+                    }
+                    Err(e) => {
+                        let text = format!("this phrase {e}");
+                        c.problem(self.file, t.span().start, text, None);
+                    }
+                }
+            }
+            out.sort_by_key(|w| std::cmp::Reverse(w.len()));
+            out.dedup();
+            out
+        };
+        let (answered, missed) = (words(&s.answered), words(&s.missed));
+        let beside = words(&s.beside).into_iter().flatten().collect();
+        if let Some(both) = answered.iter().find(|w| missed.contains(w)) {
+            let text = format!("`{}` is both answered and missed", both.join(" "));
+            let byte = s.misses.span().start;
+            c.problem(self.file, byte, text, Some("keep it in one of the two".into()));
+        }
+        let (misses, most) = (*s.misses.get_ref(), *s.most.get_ref());
+        if misses == 0 || most < misses {
+            let text = format!("a series ends after {misses} missed or {most} in all");
+            let help = "misses is at least 1, and most is not less than misses";
+            c.problem(self.file, s.misses.span().start, text, Some(help.into()));
+        }
+        let none = c.lookup(self.file, &s.none_answered, "value of this item", self.values);
+        let still = c.lookup(self.file, &s.still_answered, "value of this item", self.values);
+        Some(model::Series {
+            answered,
+            missed,
+            beside,
+            misses,
+            most,
+            none_answered: none?,
+            still_answered: still?,
+            basis: basis(s.source.as_ref(), s.verified, self.basis),
+        })
+    }
 }

@@ -81,6 +81,8 @@ pub enum Family {
     Doing,
     /// Casts doubt on what was said last.
     SecondThoughts,
+    /// After these words a state is not the infant's state now.
+    NotAState,
     /// Ordinary talk around findings.
     Talk,
 }
@@ -127,6 +129,7 @@ impl Family {
         ("times", Family::Times),
         ("doing", Family::Doing),
         ("second-thoughts", Family::SecondThoughts),
+        ("not-a-state", Family::NotAState),
         ("talk", Family::Talk),
     ];
 

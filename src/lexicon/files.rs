@@ -52,6 +52,8 @@ pub struct Files {
     pub files: Vec<SourceFile>,
     /// How many of them belong to the lexicon itself.
     pub own: usize,
+    /// Growth references: the `.csv` and `.toml` files of the lexicon's folder `references`.
+    pub references: Vec<SourceFile>,
     /// Files of its folder `scales`, one published scale each; the room that scores reads them.
     pub scales: Vec<SourceFile>,
 }
@@ -79,8 +81,10 @@ impl Files {
                 )),
             ]
         })?;
-        let scales = shipped_folder(&format!("{name}/{SCALES}")).unwrap_or_default();
-        Ok(Files { scales, ..Files::with_language(own, None)? })
+        let mut files = Files::with_language(own, None)?;
+        files.scales = shipped_folder(&format!("{name}/{SCALES}")).unwrap_or_default();
+        files.references = shipped_files(&format!("{name}/{REFERENCES}"), &["csv", "toml"]);
+        Ok(files)
     }
 
     /// A lexicon in a folder. Its language layer is looked for beside it, then among the shipped.
@@ -88,10 +92,23 @@ impl Files {
     /// # Errors
     /// When the folder or a file in it cannot be read.
     pub fn folder(dir: &Path) -> Result<Files, Vec<Problem>> {
-        let files = Files::with_language(read_folder(dir)?, dir.parent())?;
-        let inner = dir.join(SCALES);
-        let scales = if inner.is_dir() { read_folder(&inner)? } else { Vec::new() };
-        Ok(Files { scales, ..files })
+        let mut files = Files::with_language(read_folder(dir)?, dir.parent())?;
+        let (scales, references) = (dir.join(SCALES), dir.join(REFERENCES));
+        if scales.is_dir() {
+            files.scales = read_folder(&scales)?;
+        }
+        if references.is_dir() {
+            files.references = read_files(&references, &["csv", "toml"])?;
+        }
+        Ok(files)
+    }
+
+    /// One file, such as a growth reference of the user's.
+    ///
+    /// # Errors
+    /// When it cannot be read or is no UTF-8 text.
+    pub fn one(path: &Path) -> Result<SourceFile, Problem> {
+        read_file(path)
     }
 
     /// Lexicon and language layer from texts, for tests.
@@ -136,7 +153,7 @@ impl Files {
             )]);
         };
         files.extend(layer);
-        Ok(Files { files, own: n, scales: Vec::new() })
+        Ok(Files { files, own: n, scales: Vec::new(), references: Vec::new() })
     }
 
     /// SHA-256 over all names and texts, in hex: two lexicons with the same digest read and
@@ -146,6 +163,7 @@ impl Files {
             .files
             .iter()
             .chain(&self.scales)
+            .chain(&self.references)
             .map(|f| (f.path.rsplit('/').next().unwrap_or(&f.path), f.text.as_str()))
             .collect();
         sorted.sort_unstable();
@@ -160,11 +178,21 @@ impl Files {
     }
 }
 
+/// Folder of a lexicon that holds its growth references.
+const REFERENCES: &str = "references";
+
 fn shipped_folder(name: &str) -> Option<Vec<SourceFile>> {
-    let dir = SHIPPED.get_dir(name)?;
+    SHIPPED.get_dir(name)?;
+    let files = shipped_files(name, &["toml"]);
+    (!files.is_empty()).then_some(files)
+}
+
+/// The files of a shipped folder with one of these endings, by name; none when there is no folder.
+fn shipped_files(folder: &str, endings: &[&str]) -> Vec<SourceFile> {
+    let Some(dir) = SHIPPED.get_dir(folder) else { return Vec::new() };
     let mut files: Vec<SourceFile> = dir
         .files()
-        .filter(|f| f.path().extension().is_some_and(|e| e == "toml"))
+        .filter(|f| f.path().extension().is_some_and(|e| endings.iter().any(|want| *want == e)))
         .filter_map(|f| {
             Some(SourceFile {
                 path: format!("lexicon/{}", f.path().to_str()?),
@@ -173,10 +201,21 @@ fn shipped_folder(name: &str) -> Option<Vec<SourceFile>> {
         })
         .collect();
     files.sort_by(|a, b| a.path.cmp(&b.path));
-    (!files.is_empty()).then_some(files)
+    files
 }
 
 fn read_folder(dir: &Path) -> Result<Vec<SourceFile>, Vec<Problem>> {
+    let files = read_files(dir, &["toml"])?;
+    if files.is_empty() {
+        return Err(vec![
+            Problem::in_file(dir.display().to_string(), "holds no .toml file")
+                .help("a lexicon folder holds lexicon.toml and the item files"),
+        ]);
+    }
+    Ok(files)
+}
+
+fn read_files(dir: &Path, endings: &[&str]) -> Result<Vec<SourceFile>, Vec<Problem>> {
     let shown = dir.display().to_string();
     let listing = std::fs::read_dir(dir).map_err(|e| {
         vec![
@@ -187,29 +226,31 @@ fn read_folder(dir: &Path) -> Result<Vec<SourceFile>, Vec<Problem>> {
     let mut paths: Vec<_> = listing
         .filter_map(Result::ok)
         .map(|e| e.path())
-        .filter(|p| p.extension().is_some_and(|e| e == "toml") && p.is_file())
+        .filter(|p| {
+            p.extension().is_some_and(|e| endings.iter().any(|want| *want == e)) && p.is_file()
+        })
         .collect();
     paths.sort();
-    if paths.is_empty() {
-        return Err(vec![
-            Problem::in_file(&shown, "holds no .toml file")
-                .help("a lexicon folder holds lexicon.toml and the item files"),
-        ]);
-    }
     let (mut files, mut problems) = (Vec::new(), Vec::new());
     for p in paths {
-        let path = p.display().to_string();
-        match std::fs::read(&p).map(String::from_utf8) {
-            Ok(Ok(text)) => files.push(SourceFile { path, text }),
-            Ok(Err(e)) => problems.push(
-                Problem::in_file(
-                    &path,
-                    format!("is not UTF-8 text (byte {})", e.utf8_error().valid_up_to() + 1),
-                )
-                .help("save the file as UTF-8"),
-            ),
-            Err(e) => problems.push(Problem::in_file(&path, format!("cannot be read: {e}"))),
+        match read_file(&p) {
+            Ok(file) => files.push(file),
+            Err(problem) => problems.push(problem),
         }
     }
     if problems.is_empty() { Ok(files) } else { Err(problems) }
+}
+
+fn read_file(p: &Path) -> Result<SourceFile, Problem> {
+    let path = p.display().to_string();
+    match std::fs::read(p).map(String::from_utf8) {
+        Ok(Ok(text)) => Ok(SourceFile { path, text }),
+        Ok(Err(e)) => Err(Problem::in_file(
+            &path,
+            format!("is not UTF-8 text (byte {})", e.utf8_error().valid_up_to() + 1),
+        )
+        .help("save the file as UTF-8")),
+        Err(e) => Err(Problem::in_file(&path, format!("cannot be read: {e}"))
+            .help("check the name and who may read it")),
+    }
 }

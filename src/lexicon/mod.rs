@@ -12,6 +12,7 @@ pub mod files;
 pub mod matcher;
 pub mod model;
 pub mod pattern;
+pub mod reference;
 pub mod schema;
 pub mod text;
 

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::files::SourceFile;
 use super::matcher::Matcher;
+use super::reference::Reference;
 pub use super::schema::{Elicited, Expect, Hold, Need, NoMeans, NumberWords, Stated, Trials};
 
 /// Index of an item in [`Lexicon::items`].
@@ -71,6 +72,10 @@ pub struct Lexicon {
     pub confusables: Vec<Vec<String>>,
     /// How numbers are said.
     pub number_words: NumberWords,
+    /// Groups of findings held against each other.
+    pub patterns: Vec<Pattern>,
+    /// Growth references, those supplied by the user first, then by rank.
+    pub references: Vec<Reference>,
     /// Files of its scales, not read yet.
     pub scale_files: Vec<SourceFile>,
     /// Finds all phrases in a text.
@@ -119,6 +124,16 @@ pub struct Item {
     pub values: Vec<Value>,
     /// Bands of its number.
     pub bands: Vec<Band>,
+    /// Expectations before term, by postmenstrual age.
+    pub age_bands: Vec<AgeBand>,
+    /// How a z-score of its number stands.
+    pub growth: Option<Growth>,
+    /// The error of judging its number by eye.
+    pub noise: Option<Noise>,
+    /// A published mean of its number.
+    pub mean: Option<Mean>,
+    /// A stimulus repeated until it is no longer answered.
+    pub series: Option<Series>,
     /// Source.
     pub basis: Basis,
     /// Spoken names, for search by sound and for help.
@@ -168,6 +183,110 @@ pub struct Band {
     pub is: Expect,
     /// Source.
     pub basis: Basis,
+}
+
+/// What is expected at a postmenstrual age before term.
+#[derive(Debug)]
+pub struct AgeBand {
+    /// First postmenstrual age, days, inclusive.
+    pub from_days: u32,
+    /// Last postmenstrual age, days, inclusive.
+    pub to_days: u32,
+    /// Hours after birth for which it holds, inclusive.
+    pub hours: Option<u32>,
+    /// How each value stands, beside [`Item::values`].
+    pub values: Vec<Option<Expect>>,
+    /// How numbers stand.
+    pub numbers: Vec<Band>,
+    /// Source.
+    pub basis: Basis,
+}
+
+/// How a z-score stands.
+#[derive(Debug)]
+pub struct Growth {
+    /// Further from 0 than this, the measurement is implausible.
+    pub implausible_beyond: f64,
+    /// Source of that limit.
+    pub basis: Basis,
+    /// From the nearest to 0 outwards; the last `within` is infinite.
+    pub rows: Vec<GrowthRow>,
+}
+
+/// A row of it.
+#[derive(Debug)]
+pub struct GrowthRow {
+    /// Largest distance from 0, inclusive.
+    pub within: f64,
+    /// How it stands.
+    pub is: Expect,
+    /// Source.
+    pub basis: Basis,
+}
+
+/// The error of judging a number by eye.
+#[derive(Debug)]
+pub struct Noise {
+    /// A smaller difference is within it.
+    pub below: f64,
+    /// Source.
+    pub basis: Basis,
+}
+
+/// A published mean.
+#[derive(Debug)]
+pub struct Mean {
+    /// Smallest and largest published mean.
+    pub between: [f64; 2],
+    /// Source.
+    pub basis: Basis,
+}
+
+/// A stimulus repeated until it is no longer answered.
+#[derive(Debug)]
+pub struct Series {
+    /// Folded words of an answered stimulus, longest first.
+    pub answered: Vec<Vec<String>>,
+    /// Folded words of a missed one, longest first.
+    pub missed: Vec<Vec<String>>,
+    /// Folded words beside them that mean nothing here.
+    pub beside: Vec<String>,
+    /// Missed stimuli in a row that end it.
+    pub misses: u32,
+    /// Stimuli after which it ends anyway.
+    pub most: u32,
+    /// Index of the value when not even the first was answered.
+    pub none_answered: usize,
+    /// Index of the value when the last was still answered.
+    pub still_answered: usize,
+    /// Source.
+    pub basis: Basis,
+}
+
+/// Two groups of findings held against each other.
+#[derive(Debug)]
+pub struct Pattern {
+    /// Id.
+    pub id: String,
+    /// Name for people.
+    pub name: String,
+    /// What the two groups are called.
+    pub groups: [String; 2],
+    /// Items of the first group, then of the second.
+    pub parts: [Vec<PatternPart>; 2],
+    /// A word of caution.
+    pub caution: String,
+    /// Source.
+    pub basis: Basis,
+}
+
+/// An item of a pattern.
+#[derive(Debug)]
+pub struct PatternPart {
+    /// Item.
+    pub item: ItemId,
+    /// Beside [`Item::values`]: -1 less than usual, 0 usual, 1 more; `None` says nothing.
+    pub levels: Vec<Option<i8>>,
 }
 
 /// Words that name several items.
@@ -271,6 +390,25 @@ impl Lexicon {
             Some(id) => self.protocols.iter().find(|p| p.id == id),
             None => self.protocols.iter().find(|p| p.default).or(self.protocols.first()),
         }
+    }
+
+    /// Takes in a growth reference of the user's; it goes before all there are.
+    ///
+    /// # Errors
+    /// Every problem found in the file, each with line and column.
+    pub fn supply(
+        &mut self,
+        file: &super::files::SourceFile,
+    ) -> Result<(), Vec<crate::problem::Problem>> {
+        let known = super::reference::Known::of(self);
+        let mut list = super::reference::parse(file, &known)?;
+        for r in &mut list {
+            r.supplied = true;
+        }
+        // Those named first on the command line are asked first.
+        let at = self.references.iter().take_while(|r| r.supplied).count();
+        self.references.splice(at..at, list);
+        Ok(())
     }
 
     /// Full citation of a basis, with a word on whether it was read.

@@ -71,6 +71,9 @@ pub struct File {
     /// Groups of phrases that must never be taken for one another.
     #[serde(default)]
     pub confusable: Vec<Confusable>,
+    /// Groups of findings held against each other.
+    #[serde(default)]
+    pub pattern: Vec<Pattern>,
     /// Number words (language layer).
     pub number_words: Option<NumberWords>,
 }
@@ -257,6 +260,17 @@ pub struct Item {
     /// Expectations for the number.
     #[serde(default)]
     pub expect: Vec<NumberExpect>,
+    /// Expectations before term, by postmenstrual age.
+    #[serde(default)]
+    pub band: Vec<AgeBand>,
+    /// How a z-score of the number stands; the number is then judged by a growth reference.
+    pub growth: Option<Growth>,
+    /// The error of judging the number by eye: sides closer than this are not flagged.
+    pub noise: Option<Noise>,
+    /// A published mean of the number, to be printed beside it.
+    pub mean: Option<Mean>,
+    /// A stimulus repeated until it is no longer answered, counted from what is said.
+    pub series: Option<Series>,
     /// Source of the row.
     pub source: Option<Text>,
     /// Whether the source was read (true) or the row is from memory or common practice (false).
@@ -340,6 +354,151 @@ pub struct NumberExpect {
     pub source: Option<Text>,
     /// As the item's.
     pub verified: Option<bool>,
+}
+
+/// `[[item.band]]`: what is expected at a postmenstrual age for which the rows for term subjects do
+/// not hold. A value or number in none of its rows is not graded.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AgeBand {
+    /// First postmenstrual age, `weeks+days`, inclusive.
+    pub from: Text,
+    /// Last postmenstrual age, `weeks+days`, inclusive.
+    pub to: Text,
+    /// Hours after birth for which the source holds, inclusive; without it, any.
+    pub hours: Option<u32>,
+    /// Value code to how it stands.
+    #[serde(default)]
+    pub values: BTreeMap<String, Spanned<Expect>>,
+    /// How numbers stand, bounds inclusive.
+    #[serde(default)]
+    pub numbers: Vec<NumberExpect>,
+    /// Source, when it differs from the item's.
+    pub source: Option<Text>,
+    /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[item.growth]`: how a z-score stands.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Growth {
+    /// A z-score further from 0 than this is a measurement to be repeated, not a finding.
+    pub implausible_beyond: Spanned<f64>,
+    /// Rows from the nearest to 0 outwards; the last has no `within`.
+    pub row: Vec<GrowthRow>,
+    /// Source of `implausible_beyond`, when it differs from the item's.
+    pub source: Option<Text>,
+    /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[[item.growth.row]]`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct GrowthRow {
+    /// Largest distance from 0, inclusive; none: all that is further.
+    pub within: Option<Spanned<f64>>,
+    /// How it stands.
+    pub is: Spanned<Expect>,
+    /// Source, when it differs from the item's.
+    pub source: Option<Text>,
+    /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[item.noise]`: the error of judging a number by eye.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Noise {
+    /// A difference between the sides below this is shown and not flagged.
+    pub below: Spanned<f64>,
+    /// Source, when it differs from the item's.
+    pub source: Option<Text>,
+    /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[item.mean]`: a published mean of the number, or the two that sources differ by.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Mean {
+    /// Smallest and largest published mean; the same twice when there is one.
+    pub between: Spanned<[f64; 2]>,
+    /// Source, when it differs from the item's.
+    pub source: Option<Text>,
+    /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[item.series]`: a stimulus repeated until it is no longer answered.
+///
+/// While the item is at hand, a phrase made of these words alone is one stimulus or more. The count
+/// is the number of stimuli before the first of `misses` missed ones in a row.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Series {
+    /// Phrases for an answered stimulus.
+    pub answered: Vec<Text>,
+    /// Phrases for one that was not answered.
+    pub missed: Vec<Text>,
+    /// Words beside them that mean nothing here (*flash*, *again*); numbers are left out anyway.
+    #[serde(default)]
+    pub beside: Vec<Text>,
+    /// Missed stimuli in a row that end the series.
+    pub misses: Spanned<u32>,
+    /// Stimuli after which the series ends anyway.
+    pub most: Spanned<u32>,
+    /// Value code when not even the first stimulus was answered.
+    pub none_answered: Text,
+    /// Value code when the last of `most` was still answered.
+    pub still_answered: Text,
+    /// Source, when it differs from the item's.
+    pub source: Option<Text>,
+    /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[[pattern]]`: two groups of findings held against each other. It is told, not graded.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Pattern {
+    /// Id, used in exports.
+    pub id: Text,
+    /// Name for people.
+    pub name: String,
+    /// What the first group is called.
+    pub first: Text,
+    /// What the second group is called.
+    pub second: Text,
+    /// The findings of both.
+    pub part: Vec<PatternPart>,
+    /// A word of caution printed with it.
+    #[serde(default)]
+    pub caution: String,
+    /// Source of the row.
+    pub source: Option<Text>,
+    /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[[pattern.part]]`: an item of one of the groups.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PatternPart {
+    /// `first` or `second` of the pattern, by what it is called.
+    pub of: Text,
+    /// Item id.
+    pub item: Text,
+    /// Value codes that mean less than usual.
+    #[serde(default)]
+    pub less: Vec<Text>,
+    /// Value codes that mean the usual.
+    #[serde(default)]
+    pub usual: Vec<Text>,
+    /// Value codes that mean more than usual.
+    #[serde(default)]
+    pub more: Vec<Text>,
 }
 
 /// `[[group]]`: words that name several items at once.

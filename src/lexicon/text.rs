@@ -106,6 +106,15 @@ pub fn fold(word: &str) -> String {
     stem
 }
 
+/// An age written `weeks+days` in days, when it is one: whole numbers, days 0 to 6.
+pub fn weeks_and_days(text: &str) -> Option<u32> {
+    let (w, d) = text.trim().split_once('+')?;
+    let whole = |s: &str| s.parse::<u32>().ok().filter(|_| s.bytes().all(|b| b.is_ascii_digit()));
+    let (w, d) = (whole(w)?, whole(d)?);
+    // The limit only keeps the arithmetic from running over.
+    (d < 7 && w < 10_000).then(|| w * 7 + d)
+}
+
 /// Words that end in a contracted *not*, and what they are read as.
 const CONTRACTED: &[(&str, &[&str])] = &[
     ("can't", &["cannot"]),

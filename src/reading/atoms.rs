@@ -54,6 +54,8 @@ pub struct Cut {
     /// Words that cast doubt on what was said last: first and one past the last token. They stand
     /// beside the atoms and take no words from them.
     pub second_thoughts: Vec<(usize, usize)>,
+    /// Words after which a state is not the state at hand: first and one past the last token.
+    pub not_a_state: Vec<(usize, usize)>,
 }
 
 impl Atom {
@@ -208,6 +210,7 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
         .collect();
     homophones(&tokens, &mut atoms, &groups, &sentences, lex);
     absorb_units(&mut atoms, lex);
+    idle_differences(&mut atoms, &tokens);
     for a in &mut atoms {
         a.judges = super::pieces::may_judge(a, lex);
         a.negation = a.is(lex, Family::Negation);
@@ -229,7 +232,8 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
         })
         .collect();
     let second_thoughts = stretches_of(Family::SecondThoughts);
-    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts }
+    let not_a_state = stretches_of(Family::NotAState);
+    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts, not_a_state }
 }
 
 /// Comma group and sentence of each token, and how each sentence ends.
@@ -314,7 +318,7 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
         let m = lex.matcher.meaning(h);
         // One word of ordinary talk explains nothing; a set phrase ("good morning") does.
         if m == Meaning::Family(Family::Talk) && h.words < 2
-            || m == Meaning::Family(Family::SecondThoughts)
+            || matches!(m, Meaning::Family(Family::SecondThoughts | Family::NotAState))
         {
             continue;
         }
@@ -422,6 +426,19 @@ fn homophones(
             negation: false,
         });
         atoms.sort_by_key(|a| a.from);
+    }
+}
+
+/// "Ten degrees more than the right" is a difference, not a measurement.
+fn idle_differences(atoms: &mut [Atom], tokens: &[Token]) {
+    for a in atoms {
+        let after = |k: usize| tokens.get(a.to + k).map_or("", |t| t.surface.as_str());
+        if after(1) == "than"
+            && !after(0).is_empty()
+            && let Some(n) = a.number.as_mut()
+        {
+            n.idle = true;
+        }
     }
 }
 

@@ -71,6 +71,7 @@ fn of_segment(
     before: &[Claim],
 ) -> Vec<Claim> {
     let mut elems = negation::settle(seg, h, memory, before.is_empty());
+    negation::deny_signs(&mut elems, h);
     // What none of the items takes must not part a side from its judgement.
     elems.retain(|e| {
         e.piece != Piece::Judgement

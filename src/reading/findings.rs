@@ -28,9 +28,26 @@ pub(super) fn findings(
             } else {
                 (c.side, Vec::new())
             };
-            finding(id, Claim { side, ..c }, corrects, phrase, h)
+            let kept = kept_value(&c, &corrects, memory);
+            let mut made = finding(id, Claim { side, ..c }, corrects, phrase, h);
+            if let Some(v) = kept {
+                made.doubts.push(Doubt::Remark(format!("kept from before the correction: {v}")));
+                made.value = Some(v);
+            }
+            made
         })
         .collect()
+}
+
+/// "Make that two millimetres": the reaction said with the old number is not taken back, and a
+/// person sees that it was kept.
+fn kept_value(c: &Claim, corrects: &[FindingId], memory: &Memory) -> Option<String> {
+    let [old] = *corrects else { return None };
+    if c.judged.value.is_some() || !c.judged.is_numeric() {
+        return None;
+    }
+    let old = memory.history.iter().find(|f| f.id == old)?;
+    old.value.clone().filter(|_| old.number.is_some() || old.range.is_some())
 }
 
 /// The side of a correction: the corrected finding's, when none was said.
@@ -51,7 +68,10 @@ fn corrected_by(c: &Claim, side: Option<Side>, memory: &Memory) -> Vec<FindingId
             && f.number == c.judged.number
             && f.status == c.status
     };
-    let moved = c.side_corrected || memory.latest().any(said_of_other_side);
+    // Both sides were said: the other one stands.
+    let said_of_this = |f: &Finding| f.item == c.item && f.side == side;
+    let moved = c.side_corrected
+        || (!memory.latest().any(said_of_this) && memory.latest().any(said_of_other_side));
     memory
         .history
         .iter()

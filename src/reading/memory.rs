@@ -8,6 +8,7 @@ use crate::lexicon::model::{ItemId, Lexicon};
 
 use super::pieces::{Segment, SideSaid};
 use super::segments::Segmented;
+use super::series::Run;
 use super::types::{Act, Finding, FindingId, Reading, Side, Status};
 use super::walk::AtHand;
 
@@ -34,6 +35,10 @@ pub(super) struct Memory {
     pub last: Vec<FindingId>,
     /// Items whose number was said with its unit.
     pub units_known: HashSet<ItemId>,
+    /// A repeated stimulus that is being counted.
+    pub series: Option<Run>,
+    /// Items a series was counted for before.
+    pub counted: HashSet<ItemId>,
 }
 
 impl Memory {
@@ -69,6 +74,11 @@ impl Memory {
             [item] => Some(item),
             _ => None,
         }
+    }
+
+    /// The items at hand are still spoken of then.
+    pub fn speak_on(&mut self, end_ms: u64) {
+        self.items_at = end_ms;
     }
 
     /// Findings of an item, the latest first.
@@ -120,6 +130,12 @@ impl Memory {
         self.plural = cut_up.plural;
         self.remember_items(phrase.end_ms, cut_up, reading);
         self.remember_side(phrase.end_ms, &cut_up.segments, reading);
+        // Named anew, or another item named: the next stimulus begins a new series.
+        if let Some(run) = &self.series
+            && (reading.announced.contains(&run.item) || self.item() != Some(run.item))
+        {
+            self.series = None;
+        }
     }
 
     fn remember_items(&mut self, end_ms: u64, cut_up: &Segmented, reading: &Reading) {

@@ -6,6 +6,7 @@ use crate::lexicon::schema::Trials;
 
 use super::claim::Claim;
 use super::heard::Heard;
+use super::resolve::absence;
 use super::types::{Doubt, Side, Status};
 
 /// Adds a claim to those of the phrase, settling what it does to earlier ones.
@@ -39,6 +40,11 @@ pub(super) fn add(claims: &mut Vec<Claim>, mut c: Claim, h: &Heard<'_>) {
         return;
     }
     let old = &mut claims[last];
+    // "he's ventilated, so can't judge his breathing": found, or not looked for?
+    if old.is_observed() && c.status == Status::Skipped && !old.judged.by_concept && !c.corrected {
+        old.doubts.push(Doubt::AbsentOrNotDone);
+        return;
+    }
     if is_by_the_way(old, &c, h) {
         return;
     }
@@ -168,12 +174,9 @@ fn is_by_the_way(old: &Claim, c: &Claim, h: &Heard<'_>) -> bool {
             && !h.corrected_between(old.first_atom, c.first_atom)
             && !says(Family::Present)
     };
-    // "he's ventilated, so can't judge his breathing"
-    let omitted_after =
-        old.is_observed() && c.status == Status::Skipped && !old.judged.by_concept && !c.corrected;
     // "eighty each side; they were a hundred"
     let was = || c.at_hand && both_numbers && says(Family::Was);
-    (both_numbers && !c.corrected && foreign()) || after_omission() || omitted_after || was()
+    (both_numbers && !c.corrected && foreign()) || after_omission() || was()
 }
 
 /// Whether two claims are parts of one finding.
@@ -227,8 +230,19 @@ pub(super) fn merge(a: &mut Claim, b: Claim, h: &Heard<'_>) {
         };
         return;
     }
-    // What is said in the item's own words says more than a shared meaning.
-    if b.judged.yields || (b.judged.by_concept && !a.judged.by_concept) {
+    if b.judged.yields {
+        // "Witnessed seizure, not seen": giving way must not hide that it was denied.
+        let denies =
+            absence(b.item, h.lex).is_some_and(|j| j.value.is_some() && j.value == b.judged.value);
+        if denies {
+            a.doubts.push(Doubt::Denied(format!("\"{}\"", h.said(b.first_atom))));
+        }
+        return;
+    }
+    // What is said in the item's own words says more than a shared meaning; but "nystagmus, absent":
+    // whatever was meant, it is not sure.
+    if b.judged.by_concept && !a.judged.by_concept {
+        a.doubts.push(two_values(a, &b, h));
         return;
     }
     if a.judged.by_concept && !b.judged.by_concept {
@@ -243,6 +257,10 @@ pub(super) fn merge(a: &mut Claim, b: Claim, h: &Heard<'_>) {
 
 /// "absent, couldn't get it" and the like: the plainer statement is the value.
 fn merge_status(a: &mut Claim, b: Claim, h: &Heard<'_>) {
+    // "Nystagmus not seen", "suck absent, tube in, so skip": found, or not looked for?
+    if a.is_observed() && b.status == Status::Skipped {
+        a.doubts.push(Doubt::AbsentOrNotDone);
+    }
     let vague = |c: &Claim| c.judged.by_concept || c.judged.stated;
     if a.is_observed() && b.status == Status::NotObtained {
         if vague(a) {

@@ -19,6 +19,9 @@
 //! | claims to findings | `findings` |
 //! | what else was said; what the next phrase may speak of | `notes`, `memory` |
 //!
+//! A phrase that is nothing but one more stimulus of a series under way (`series`) is counted
+//! (`counting`) and goes no further.
+//!
 //! ```
 //! use cotside::capture::{Phrase, Source};
 //! use cotside::reading::Reader;
@@ -40,6 +43,7 @@ mod claims;
 pub mod clauses;
 mod copy;
 mod corrections;
+mod counting;
 mod doubts;
 pub mod ears;
 mod findings;
@@ -56,6 +60,7 @@ pub mod reader;
 mod reasons;
 pub mod resolve;
 mod segments;
+pub mod series;
 mod sides;
 mod situation;
 pub mod sound;

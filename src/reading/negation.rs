@@ -1,8 +1,9 @@
 //! *No* and *not*: what a negation belongs to, and what a negated item claims.
 
 use crate::lexicon::family::Family;
-use crate::lexicon::matcher::Naming;
+use crate::lexicon::matcher::{Meaning, Naming, Saying};
 use crate::lexicon::schema::NoMeans;
+use crate::lexicon::text::Break;
 
 use super::claim::Claim;
 use super::heard::Heard;
@@ -94,6 +95,42 @@ fn role_of_no(seg: &Segment, k: usize, h: &Heard<'_>) -> Role {
     } else {
         Role::None
     }
+}
+
+/// Marks as denied what names a sign by itself and is followed at once by a word that says it is not
+/// there: "Sunsetting absent", "high arched palate, no".
+pub(super) fn deny_signs(elems: &mut Vec<Elem>, h: &Heard<'_>) {
+    let mut used: Vec<usize> = Vec::new();
+    for e in elems.iter_mut().filter(|e| e.piece == Piece::Judgement) {
+        if names_sign(h, e.atom)
+            && let Some(denial) = denial_after(h, e.atom)
+        {
+            e.negated = true;
+            used.push(denial);
+        }
+    }
+    elems.retain(|e| !used.contains(&e.atom));
+}
+
+/// Whether the atom is a value that names its item by itself.
+fn names_sign(h: &Heard<'_>, atom: usize) -> bool {
+    h.atom(atom)
+        .meanings(h.lex)
+        .any(|(m, _)| matches!(m, Meaning::Value { how: Saying::Alone, .. }))
+}
+
+/// The atom right after a sign, but for a comma, that denies it.
+fn denial_after(h: &Heard<'_>, sign: usize) -> Option<usize> {
+    let (cut, end) = (h.cut, h.atom(sign).to);
+    let next = cut.atoms.iter().position(|a| a.from >= end)?;
+    let b = h.atom(next);
+    let near = cut.tokens[end..b.from].iter().all(|t| t.brk.is_none_or(|b| b == Break::Comma))
+        && !cut.unknown.iter().any(|&u| (end..b.from).contains(&u));
+    let absent = !names_sign(h, next)
+        && b.meanings(h.lex)
+            .any(|(m, _)| matches!(m, Meaning::Concept(c) if h.lex.concepts[c].id == "absent"));
+    let no = b.negation && cut.ends_breath(b);
+    (near && (absent || no)).then_some(next)
 }
 
 /// The claims of a segment whose items stand after a negation that has no value to deny: "no prone,

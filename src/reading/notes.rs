@@ -5,6 +5,7 @@ use crate::lexicon::family::Family;
 use crate::lexicon::matcher::Meaning;
 use crate::lexicon::model::ItemId;
 
+use super::atoms::Atom;
 use super::clauses::Aside;
 use super::heard::Heard;
 use super::pieces::Segment;
@@ -13,6 +14,8 @@ use super::types::{Act, Deferred, Reading, StateSaid};
 
 /// As many parts set aside are told; more would drown the rest of the reading.
 const MOST_SET_ASIDE: usize = 8;
+/// As many words may stand between a state and the words that undo it.
+const MOST_BEFORE_STATE: usize = 2;
 
 /// Notes states, controls, acts, headings, and what was set aside.
 pub(super) fn note(h: &Heard<'_>, reading: &mut Reading) {
@@ -28,7 +31,7 @@ pub(super) fn note(h: &Heard<'_>, reading: &mut Reading) {
                 Meaning::State { state, implied, .. } => {
                     let negated =
                         i > 0 && h.is(i - 1, Family::Negation) && h.cut.adjacent(i - 1, i, 0);
-                    if !negated {
+                    if !negated && !is_undone(h, a) {
                         note_state(StateSaid { state, implied }, reading);
                     }
                 }
@@ -41,6 +44,16 @@ pub(super) fn note(h: &Heard<'_>, reading: &mut Reading) {
             }
         }
     }
+}
+
+/// "No longer crying", "when he cries", "mum is drowsy": words right before a state in its breath
+/// that say it is not the state now.
+fn is_undone(h: &Heard<'_>, state: &Atom) -> bool {
+    h.cut.not_a_state.iter().any(|&(_, to)| {
+        to <= state.from
+            && state.from - to <= MOST_BEFORE_STATE
+            && h.cut.tokens[to..state.from].iter().all(|t| t.brk.is_none())
+    })
 }
 
 /// Notes a state once.

@@ -9,6 +9,7 @@ use super::atoms::cut;
 use super::claims::claims_of;
 use super::clauses::judge;
 use super::corrections::{and_the_other, other_side, swap};
+use super::counting::count;
 use super::ears::Ears;
 use super::findings::findings;
 use super::heard::Heard;
@@ -16,7 +17,7 @@ use super::lists::{share_back, share_forward};
 use super::memory::Memory;
 use super::notes::{note, note_states_found, note_waiting};
 use super::segments::segments;
-use super::takeback::{second_thoughts, take_back};
+use super::takeback::{named_again, second_thoughts, take_back};
 use super::types::Reading;
 
 /// Reads phrases one after the other. Its memory is what a listener would keep in mind: the item
@@ -38,6 +39,9 @@ impl<'a> Reader<'a> {
     /// Reads the phrase with journal sequence number `seq`.
     pub fn read(&mut self, seq: u64, phrase: &Phrase) -> Reading {
         let (lex, memory) = (self.lex, &mut self.memory);
+        if let Some(reading) = count(seq, phrase, memory, lex) {
+            return reading;
+        }
         let ears = self.ears.get_or_init(|| Ears::of(lex));
         let cut =
             cut(&phrase.text, lex, Some((ears.as_ref(), memory.items_near(phrase.start_ms, lex))));
@@ -65,6 +69,7 @@ impl<'a> Reader<'a> {
         reading.findings = findings(claims, seq, phrase, &heard, memory);
         memory.keep(&reading.findings);
         second_thoughts(&heard, &last, memory, &mut reading);
+        named_again(&heard, segs, memory, &mut reading);
         note_waiting(&heard, &cut_up, &mut reading);
         memory.remember(phrase, &cut_up, &reading);
         note_states_found(&heard, &mut reading);

@@ -4,6 +4,7 @@
 //! A command that may mean several findings takes none back: they all become unsettled.
 
 use crate::lexicon::family::Family;
+use crate::lexicon::matcher::Naming;
 use crate::lexicon::model::ItemId;
 
 use super::claim::Claim;
@@ -12,7 +13,8 @@ use super::heard::Heard;
 use super::memory::Memory;
 use super::pieces::{Segment, SideSaid};
 use super::resolve::resolve;
-use super::types::{Doubt, Finding, FindingId, Reading, Side, Strike};
+use super::series::Run;
+use super::types::{Doubt, Finding, FindingId, Reading, Side, Status, Strike};
 
 /// Takes back what the phrase says to take back: its own claims, or findings of phrases before it.
 pub(super) fn take_back(
@@ -24,6 +26,10 @@ pub(super) fn take_back(
 ) {
     let strikes: Vec<usize> =
         h.places(&[Family::Strike]).filter(|&i| !h.is(i, Family::Correct)).collect();
+    // Said of the stimulus just counted, which is no finding yet.
+    if !strikes.is_empty() && memory.series.as_mut().is_some_and(Run::take_back) {
+        return;
+    }
     for &at in &strikes {
         obey(h, at, memory, claims, reading);
     }
@@ -184,6 +190,38 @@ pub(super) fn second_thoughts(
         .filter(|f| before.contains(&f.id))
         .filter(|f| own.is_empty() || own.contains(&f.item) || plain);
     reading.maybe_struck.extend(doubted.map(|f| (f.id, words.clone())));
+}
+
+/// "Now a seizure, left arm jerking": an item that has its finding is named again, with words that
+/// were not understood and no judgement read. The finding is not sure any more.
+pub(super) fn named_again(h: &Heard<'_>, segs: &[Segment], memory: &Memory, reading: &mut Reading) {
+    for s in segs.iter().filter(|s| !s.at_hand && says_more(h, s)) {
+        for n in s.items.iter().filter(|n| !matches!(n.naming, Naming::Weak | Naming::Sound)) {
+            if reading.findings.iter().any(|f| f.item == n.item) {
+                continue;
+            }
+            let words = n.atom.map(|a| h.said(a)).unwrap_or_default();
+            let found =
+                memory.history.iter().filter(|f| f.item == n.item && f.status == Status::Observed);
+            reading.maybe_struck.extend(found.map(|f| (f.id, words.clone())));
+        }
+    }
+}
+
+/// Whether the sentence of a segment says at least two words beside the names of its items.
+fn says_more(h: &Heard<'_>, seg: &Segment) -> bool {
+    let cut = h.cut;
+    let names = |i: usize| {
+        let mut atoms = seg.items.iter().filter_map(|n| n.atom).map(|a| h.atom(a));
+        atoms.any(|a| (a.from..a.to).contains(&i))
+    };
+    let more = (0..cut.tokens.len()).filter(|&i| {
+        cut.sentences[i] == seg.sentence
+            && cut.tokens[i].brk.is_none()
+            && !h.lex.matcher.is_filler(&cut.tokens[i].folded)
+            && !names(i)
+    });
+    more.take(2).count() == 2
 }
 
 /// Whether the phrase says in so many words that what went before was wrong; a bare "sorry" or "wait"

@@ -121,6 +121,17 @@ impl Candidate<'_> {
                 .iter()
                 .any(|x| x.piece.is_side() && !unknown_before(cut.atoms[x.atom].from))
         };
+        // "Skip hearing", "skip the eyes": what is skipped was named, and is not the item at hand.
+        let something = || {
+            cut.unknown.iter().any(|&u| cut.groups[u] == group)
+                || cut.atoms.iter().filter(|a| a.group == group).any(|a| {
+                    a.is(h.lex, Family::BodyPart)
+                        || a.items(h.lex).iter().any(|(i, _, _)| *i != self.spot.n.item)
+                })
+        };
+        if self.status == Status::Skipped && self.spot.p.side.is_none() && something() {
+            return true;
+        }
         other_named || (unknown_before(cut.atoms[e.atom].from) && !side_first())
     }
 

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::series::Stimulus;
 use crate::lexicon::ItemId;
 
 /// The side of a finding.
@@ -269,6 +270,8 @@ pub struct Reading {
     pub deferred: Vec<Deferred>,
     /// Acts.
     pub acts: Vec<Act>,
+    /// Stimuli of a series counted for the item at hand.
+    pub stimuli: Vec<Stimulus>,
     /// Control acts, by name.
     pub controls: Vec<String>,
     /// Section headings said.

@@ -43,6 +43,9 @@ impl Echoer {
         if !reading.maybe_struck.is_empty() {
             parts.push("needs you: what is taken back?".to_owned());
         }
+        for s in &reading.stimuli {
+            parts.push(words::stimulus(s));
+        }
         for f in &reading.findings {
             let text = words::finding(f, lex);
             let corrects: Vec<&str> =

@@ -3,10 +3,10 @@
 use std::fmt::Write;
 
 use super::style::{ASK, DIM, HEAD, paint};
-use super::words;
+use super::{measures, words};
 use crate::exam::{Event, Exam, How};
-use crate::grade::{Grade, Graded, expectation};
-use crate::lexicon::model::{ItemId, Lexicon};
+use crate::grade::{Grade, Graded, Outcome, Ungraded, age_band, beyond, expectation, in_band};
+use crate::lexicon::model::{AgeBand, Expect, ItemId, Lexicon};
 use crate::reading::types::{Finding, FindingId};
 
 /// What to explain.
@@ -108,6 +108,10 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
         return;
     }
     let r = &e.reading;
+    if let Some(item) = r.at_hand.filter(|_| !r.stimuli.is_empty()) {
+        let list: Vec<String> = r.stimuli.iter().map(words::stimulus).collect();
+        row(out, "counted", &format!("{}: {}", words::item(item, lex), list.join(", ")));
+    }
     for f in &r.findings {
         row(out, "read", &format!("{} [{}]", words::finding(f, lex), f.id));
         row(out, "why", &f.why);
@@ -117,6 +121,18 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
         }
         row(out, "now", &fate(x, lex, f.id));
         row(out, "expected", &expected(f, graded, x, lex));
+        if let Some(g) = graded.growth_of(f.id) {
+            row(out, "growth", &measures::growth(g, lex));
+            if let Outcome::Scored(s) = &g.outcome {
+                let unit = lex.items[f.item].number.as_ref();
+                let unit = unit.map_or("", |n| lex.units[n.unit].say.as_str());
+                for line in measures::arithmetic(s, unit) {
+                    row(out, "", &line);
+                }
+                let r = &lex.references[s.reference];
+                row(out, "reference", &format!("{}; {}; {}", r.source, r.publisher, r.terms));
+            }
+        }
     }
     for s in &r.strikes {
         row(out, "strikes", &format!("[{}] by \"{}\"", s.target, s.words));
@@ -151,6 +167,7 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
         row(out, "left over", &r.leftover.join(" "));
     }
     let nothing = r.findings.is_empty()
+        && r.stimuli.is_empty()
         && r.strikes.is_empty()
         && r.states.is_empty()
         && r.announced.is_empty()
@@ -199,6 +216,25 @@ fn fate(x: &Exam, lex: &Lexicon, id: FindingId) -> String {
 
 /// What the lexicon expects of the finding's value, with its source, and how it is graded here.
 fn expected(f: &Finding, graded: &Graded, x: &Exam, lex: &Lexicon) -> String {
+    if let Some(g) = graded.growth_of(f.id) {
+        return match &g.outcome {
+            Outcome::Scored(s) => match s.stands {
+                Some(e) => format!("{}, by {}", words::grade(e.into()), lex.cite(&s.basis)),
+                None => format!("{}, by {}", Ungraded::Implausible.text(), lex.cite(&s.basis)),
+            },
+            _ => measures::growth(g, lex),
+        };
+    }
+    // Before term the band of the postmenstrual age takes the place of the rows for term.
+    if beyond(&graded.ages, lex) == Some(Ungraded::NotTerm)
+        && let Some(b) = age_band(f.item, &graded.ages, lex)
+    {
+        let when = format!("at {} of postmenstrual age", span(b));
+        return match in_band(f, b, lex) {
+            Ok((e, basis)) => format!("{} {when}, by {}", words::grade(e.into()), lex.cite(basis)),
+            Err(why) => format!("{} {when}", why.text()),
+        };
+    }
     let rule = match expectation(f, lex) {
         Ok((e, basis)) => format!("{}, by {}", words::grade(e.into()), lex.cite(basis)),
         Err(why) => why.text().to_owned(),
@@ -210,6 +246,37 @@ fn expected(f: &Finding, graded: &Graded, x: &Exam, lex: &Lexicon) -> String {
         }
         _ => rule,
     }
+}
+
+/// The weeks of a band: `31+2 to 35+6 weeks`.
+fn span(b: &AgeBand) -> String {
+    let age = |d: u32| format!("{}+{}", d / 7, d % 7);
+    format!("{} to {} weeks", age(b.from_days), age(b.to_days))
+}
+
+fn band(b: &AgeBand, i: ItemId, lex: &Lexicon) -> String {
+    let it = &lex.items[i];
+    let unit = it.number.as_ref().map_or("", |n| lex.units[n.unit].say.as_str());
+    let mut parts: Vec<String> = Vec::new();
+    for is in [Expect::Expected, Expect::Borderline, Expect::Outside] {
+        let values = it.values.iter().zip(&b.values).filter(|(_, e)| **e == Some(is));
+        let numbers = b.numbers.iter().filter(|n| n.is == is).map(|n| {
+            match (n.from.is_finite(), n.to.is_finite()) {
+                (true, true) => {
+                    format!("{} to {}{unit}", words::number(n.from), words::number(n.to))
+                }
+                (true, false) => format!("from {}{unit}", words::number(n.from)),
+                (false, true) => format!("up to {}{unit}", words::number(n.to)),
+                (false, false) => "any".to_owned(),
+            }
+        });
+        let list: Vec<String> = values.map(|(v, _)| v.say.clone()).chain(numbers).collect();
+        if !list.is_empty() {
+            parts.push(format!("{}: {}", words::grade(is.into()), list.join(", ")));
+        }
+    }
+    let hours = b.hours.map_or(String::new(), |h| format!(", up to {h} hours after birth"));
+    format!("{}{hours}: {}; {}", span(b), parts.join("; "), lex.cite(&b.basis))
 }
 
 fn item(out: &mut String, lex: &Lexicon, i: ItemId) {
@@ -228,6 +295,18 @@ fn item(out: &mut String, lex: &Lexicon, i: ItemId) {
     }
     if !it.valid_states.is_empty() {
         row(out, "judged in", &words::valid_states(i, lex));
+    }
+    for b in &it.age_bands {
+        row(out, "preterm", &band(b, i, lex));
+    }
+    if let Some(n) = &it.noise {
+        let unit = it.number.as_ref().map_or("", |n| lex.units[n.unit].say.as_str());
+        let text = format!(
+            "side differences below {}{unit} are not flagged; {}",
+            words::number(n.below),
+            lex.cite(&n.basis)
+        );
+        row(out, "by eye", &text);
     }
     row(out, "source", &lex.cite(&it.basis));
 }

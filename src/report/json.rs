@@ -4,14 +4,14 @@
 
 use serde_json::{Value, json};
 
-use crate::exam::{Exam, Gone, How, Standing, Trial};
+use crate::exam::{Exam, Gone, Held, How, Standing, Trial};
 use crate::gaps::{Gap, GapKind, Gaps};
-use crate::grade::{Graded, Overview};
+use crate::grade::{Against, Asymmetry, Graded, Growth, Outcome, Overview, Pattern, asymmetries};
 use crate::journal::Sex;
 use crate::lexicon::Lexicon;
 use crate::reading::types::{Finding, Side};
 
-use super::words;
+use super::{measures, words};
 
 /// The JSON Schema (draft 2020-12) that exports keep to.
 pub const SCHEMA: &str = include_str!("exam.schema.json");
@@ -51,6 +51,120 @@ pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview, g: &Gaps) 
         "unsettled": unsettled,
         "scales": super::scales::json(o, x, lex),
         "summary": super::summary::json(&o.summary, lex),
+        "growth": graded.growth.iter().map(|g| growth(g, lex)).collect::<Vec<_>>(),
+        "sides": asymmetries(x, lex).iter().map(|a| apart(a, lex)).collect::<Vec<_>>(),
+        "patterns": graded.patterns.iter().map(|p| pattern(p, lex)).collect::<Vec<_>>(),
+        "positions_held": x.holds.iter().map(|h| hold(h, lex)).collect::<Vec<_>>(),
+    })
+}
+
+/// A measurement against its growth reference.
+fn growth(g: &Growth, lex: &Lexicon) -> Value {
+    let scored = match &g.outcome {
+        Outcome::Scored(s) => Some(s),
+        _ => None,
+    };
+    let lacks: Vec<&str> = match &g.outcome {
+        Outcome::Lacks(list) => list.iter().map(|l| l.text()).collect(),
+        _ => Vec::new(),
+    };
+    let outcome = match &g.outcome {
+        Outcome::Scored(s) if s.stands.is_none() => "implausible",
+        Outcome::Scored(_) => "scored",
+        Outcome::Lacks(_) => "lacks",
+        Outcome::BeforeBirth => "before-birth",
+        Outcome::NoReference => "no-reference",
+        Outcome::Unsettled => "unsettled",
+        Outcome::WrongState => "wrong-state",
+    };
+    let reference = scored.map(|s| {
+        let r = &lex.references[s.reference];
+        json!({
+            "name": r.name,
+            "source": r.source,
+            "publisher": r.publisher,
+            "terms": r.terms,
+            "verified": r.verified,
+            "supplied": r.supplied,
+            "by": r.axis.column(),
+            "x": s.x,
+            "between_rows": s.between_rows,
+        })
+    });
+    let points: Vec<Value> = scored
+        .into_iter()
+        .flat_map(|s| &s.points)
+        .map(|p| json!({ "number": p.y, "z": p.z, "centile": p.centile }))
+        .collect();
+    json!({
+        "item": lex.items[g.item].id,
+        "finding": g.finding.to_string(),
+        "outcome": outcome,
+        "lacks": lacks,
+        "reference": reference,
+        "points": points,
+        "text": measures::growth(g, lex),
+    })
+}
+
+/// Left and right said differently.
+fn apart(a: &Asymmetry, lex: &Lexicon) -> Value {
+    let it = &lex.items[a.item];
+    json!({
+        "item": it.id,
+        "left": a.left.to_string(),
+        "right": a.right.to_string(),
+        "steps": a.size.steps,
+        "low": a.size.number.map(|n| n.0),
+        "high": a.size.number.map(|n| n.1),
+        "unit": a.size.number.and(it.number.as_ref()).map(|n| &lex.units[n.unit].id),
+        "settled": a.settled,
+        "weight": a.weight,
+        "error_below": it.noise.as_ref().map(|n| n.below),
+        "text": measures::apart(a, lex),
+    })
+}
+
+/// Two groups of findings held against each other.
+fn pattern(p: &Pattern, lex: &Lexicon) -> Value {
+    let rule = &lex.patterns[p.pattern];
+    let group = |k: usize| {
+        json!({
+            "name": rule.groups[k],
+            "findings": p.fed[k]
+                .iter()
+                .map(|f| json!({
+                    "item": lex.items[f.item].id,
+                    "finding": f.finding.to_string(),
+                    "level": f.level,
+                }))
+                .collect::<Vec<_>>(),
+            "missing": p.missing[k].iter().map(|i| &lex.items[*i].id).collect::<Vec<_>>(),
+        })
+    };
+    let against = match p.against {
+        Against::Less => "less",
+        Against::More => "more",
+        Against::Same => "same",
+        Against::Mixed => "overlap",
+        Against::Unknown => "unknown",
+    };
+    json!({
+        "id": rule.id,
+        "first": group(0),
+        "second": group(1),
+        "first_against_second": against,
+        "source": lex.cite(&rule.basis),
+    })
+}
+
+fn hold(h: &Held, lex: &Lexicon) -> Value {
+    json!({
+        "item": lex.items[h.item].id,
+        "ms": h.ms,
+        "at_least_s": lex.items[h.item].hold.as_ref().map(|r| r.at_least),
+        "too_short": h.too_short,
+        "phrase": h.seq,
     })
 }
 

@@ -7,6 +7,7 @@ pub mod compare;
 pub mod echo;
 pub mod explain;
 pub mod json;
+pub mod measures;
 pub mod note;
 pub mod scales;
 pub mod style;

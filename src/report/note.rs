@@ -6,10 +6,10 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-use super::{scales, summary, text, words};
+use super::{measures, scales, summary, text, words};
 use crate::exam::{Exam, Standing};
 use crate::gaps::{Gap, GapKind, Gaps};
-use crate::grade::{Asymmetry, Grade, Graded, Overview, Ungraded};
+use crate::grade::{Against, Asymmetry, Grade, Graded, Overview, Ungraded, Weight};
 use crate::lexicon::model::{ItemId, Lexicon, STATED_ABNORMAL};
 use crate::reading::types::{Finding, Side, Status};
 
@@ -43,8 +43,10 @@ pub fn note(
         t.s.finding.status == Status::Observed && t.grade != Grade::Ungraded(Ungraded::WrongState)
     };
     let valid: Vec<Told<'_>> = told.iter().filter(counts).copied().collect();
-    let apart: Vec<&Asymmetry> =
-        apart.iter().filter(|a| a.settled && both_valid(a, &valid)).collect();
+    let (within, apart): (Vec<&Asymmetry>, Vec<&Asymmetry>) = apart
+        .iter()
+        .filter(|a| a.settled && both_valid(a, &valid))
+        .partition(|a| a.weight == Weight::WithinError);
     let foremost = |t: &Told<'_>| {
         matches!(t.grade, Grade::Outside | Grade::Borderline)
             || t.s.finding.value.as_deref() == Some(STATED_ABNORMAL)
@@ -58,6 +60,9 @@ pub fn note(
     let mut out = String::new();
     heading(&mut out, x, lex, graded, g);
     foremost_part(&mut out, x, lex, &first, &apart);
+    measured(&mut out, x, lex, graded, &told);
+    close_sides(&mut out, lex, &within);
+    patterns(&mut out, x, lex, graded);
     scale_part(&mut out, x, lex, o);
     normals(&mut out, lex, &rest);
     not_valid(&mut out, x, lex, &told);
@@ -206,16 +211,62 @@ fn foremost_part(
         let missed = |f: &&Finding| f.status == Status::NotObtained && f.is_sure();
         let not_elicited = x.of(item).map(|s| &s.finding).filter(missed);
         parts.extend(not_elicited.map(|f| format!("nothing was elicited{}", on(f.side))));
-        let differ = apart.iter().find(|a| a.item == item).map_or(String::new(), |a| {
-            let unit = lex.items[item].number.as_ref().map_or("", |n| &lex.units[n.unit].say);
-            match a.size.number {
-                Some((low, high)) if (low - high).abs() < f64::EPSILON => {
-                    format!("; the sides differ by {}{unit}", words::number(high))
-                }
-                _ => "; the sides differ".to_owned(),
-            }
-        });
+        let differ = apart
+            .iter()
+            .find(|a| a.item == item)
+            .map_or(String::new(), |a| format!("; {}", measures::apart(a, lex)));
         point(out, &format!("{}: {}{differ}.", lex.items[item].name, words::list(&parts)));
+    }
+}
+
+/// What is measured against a reference or a published mean, with its name.
+fn measured(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, told: &[Told<'_>]) {
+    let mut lines: Vec<String> = Vec::new();
+    for g in &graded.growth {
+        let Some(s) = x.finding(g.finding).filter(|s| s.finding.is_sure()) else { continue };
+        let value = words::value(&s.finding, lex);
+        lines.push(format!("{} {value}: {}.", lex.items[g.item].name, measures::growth(g, lex)));
+    }
+    for t in told.iter().filter(|t| t.s.finding.status == Status::Observed) {
+        let f = &t.s.finding;
+        if let Some(mean) = measures::mean(f.item, f.number, &graded.ages, lex) {
+            let value = words::value(f, lex);
+            lines.push(format!("{} {value}: {mean}.", lex.items[f.item].name));
+        }
+    }
+    if lines.is_empty() {
+        return;
+    }
+    title(out, "Measured");
+    for line in lines {
+        point(out, &line);
+    }
+}
+
+fn close_sides(out: &mut String, lex: &Lexicon, within: &[&Asymmetry]) {
+    if within.is_empty() {
+        return;
+    }
+    title(out, "Sides that differ within the error of judging by eye");
+    for a in within {
+        point(out, &format!("{}: {}.", lex.items[a.item].name, measures::apart(a, lex)));
+    }
+}
+
+/// The patterns in which one group stands apart from the other.
+fn patterns(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
+    let list: Vec<String> = graded
+        .patterns
+        .iter()
+        .filter(|p| matches!(p.against, Against::Less | Against::More))
+        .filter_map(|p| measures::pattern(p, x, lex))
+        .collect();
+    if list.is_empty() {
+        return;
+    }
+    title(out, "Patterns, told and not graded");
+    for text in list {
+        point(out, &format!("{text}."));
     }
 }
 
@@ -396,6 +447,7 @@ fn not_done(out: &mut String, lex: &Lexicon, g: &Gaps) {
             GapKind::HeaderMissing(_)
                 | GapKind::NotObtained
                 | GapKind::WrongState
+                | GapKind::ShortHold
                 | GapKind::Unsettled
         )
     };

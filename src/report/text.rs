@@ -4,10 +4,10 @@ use std::fmt::Write;
 
 use super::explain::printable;
 use super::style::{ASK, DIM, HEAD, OUT, paint};
-use super::words;
+use super::{measures, words};
 use crate::exam::{Exam, Held, How, Standing};
 use crate::gaps::{Gaps, LeftToDo, ToDo};
-use crate::grade::{Ages, Grade, Graded, Overview, Ungraded};
+use crate::grade::{Ages, Grade, Graded, Outcome, Overview, Ungraded, Weight, asymmetries};
 use crate::lexicon::Lexicon;
 use crate::lexicon::schema::Need;
 use crate::reading::Status;
@@ -16,8 +16,10 @@ use crate::reading::Status;
 pub fn show(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview) -> String {
     let mut out = String::new();
     head(&mut out, x, lex, &graded.ages);
-    findings(&mut out, x, lex, &graded.grades);
+    findings(&mut out, x, lex, graded);
     ungraded(&mut out, graded);
+    sides(&mut out, x, lex);
+    patterns(&mut out, x, lex, graded);
     states(&mut out, x, lex);
     corrections(&mut out, x, lex);
     scale_lines(&mut out, x, lex, o);
@@ -81,7 +83,8 @@ impl Widths {
     }
 }
 
-fn findings(out: &mut String, x: &Exam, lex: &Lexicon, grades: &[Grade]) {
+fn findings(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
+    let grades = &graded.grades;
     let widths = Widths::of(x, lex);
     let mut section = None;
     let mut item = None;
@@ -98,6 +101,7 @@ fn findings(out: &mut String, x: &Exam, lex: &Lexicon, grades: &[Grade]) {
         item = Some(s.finding.item);
         let name = if again { "" } else { &it.name };
         row(out, s, name, grades.get(k).map_or("ungraded", |g| words::grade(*g)), &widths, lex);
+        measured(out, s, graded, lex);
     }
     if let Some(i) = item {
         holds(out, x, lex, i);
@@ -165,6 +169,48 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
     }
     if let Some(who) = &s.settled_by {
         under(DIM, &format!("settled by {who}"));
+    }
+}
+
+/// What a measurement comes to, under its row.
+fn measured(out: &mut String, s: &Standing, graded: &Graded, lex: &Lexicon) {
+    let growth = graded.growth_of(s.finding.id);
+    let text = growth.map(|g| measures::growth(g, lex));
+    let odd =
+        growth.is_some_and(|g| !matches!(&g.outcome, Outcome::Scored(s) if s.stands.is_some()));
+    let mean = measures::mean(s.finding.item, s.finding.number, &graded.ages, lex);
+    for (style, line) in
+        [(if odd { ASK } else { DIM }, text), (DIM, mean.filter(|_| s.finding.is_sure()))]
+    {
+        if let Some(line) = line {
+            let _ = writeln!(out, "      {}", paint(style, &words::wrap(&line, 88, 6)));
+        }
+    }
+}
+
+fn sides(out: &mut String, x: &Exam, lex: &Lexicon) {
+    let list = asymmetries(x, lex);
+    if list.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "\n{}", paint(HEAD, "Sides"));
+    for a in list {
+        let unsure = if a.settled { "" } else { " (not settled)" };
+        let text = format!("{}: {}{unsure}", lex.items[a.item].name, measures::apart(&a, lex));
+        let style = if a.weight == Weight::WithinError { DIM } else { ASK };
+        let _ = writeln!(out, "  {}", paint(style, &words::wrap(&text, 92, 4)));
+    }
+}
+
+fn patterns(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
+    let list: Vec<String> =
+        graded.patterns.iter().filter_map(|p| measures::pattern(p, x, lex)).collect();
+    if list.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "\n{}", paint(HEAD, "Patterns"));
+    for text in list {
+        let _ = writeln!(out, "  {}", words::wrap(&text, 92, 4));
     }
 }
 
@@ -294,6 +340,9 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
         }
         for s in &e.reading.strikes {
             under("-", &format!("takes back [{}]", s.target));
+        }
+        for s in &e.reading.stimuli {
+            under("=", &words::stimulus(s));
         }
         for f in &e.reading.findings {
             let text = format!("{} [{}]", words::finding(f, lex), f.id);

@@ -4,6 +4,7 @@ use crate::exam::{Exam, Standing, Trial};
 use crate::grade::Grade;
 use crate::journal::Header;
 use crate::lexicon::Lexicon;
+use crate::reading::series::Stimulus;
 use crate::reading::types::{Finding, FindingId, Side, Status};
 
 /// A moment on the exam clock, `m:ss` or `h:mm:ss`, cut to whole seconds.
@@ -69,6 +70,12 @@ pub fn trial(t: &Trial, of: &Finding, lex: &Lexicon) -> String {
         ..of.clone()
     };
     value(&f, lex)
+}
+
+/// One stimulus of a series: `stimulus 4 answered`.
+pub fn stimulus(s: &Stimulus) -> String {
+    let how = if s.answered { "answered" } else { "not answered" };
+    format!("stimulus {} {how}", s.number)
 }
 
 /// The side in words, for a column of its own.
