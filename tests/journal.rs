@@ -50,6 +50,7 @@ fn phrase(text: &str) -> Entry {
         line: None,
         speaker: None,
         alternatives: vec![],
+            certainty: None,
     })
 }
 

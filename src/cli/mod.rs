@@ -3,14 +3,18 @@
 
 mod compare;
 mod completions;
+mod devices;
 mod exit;
 mod explain;
 mod export;
 mod gaps;
 mod header;
+mod hear;
 mod lexicon;
 mod listen;
+mod listen_voice;
 mod manual;
+mod model;
 mod note;
 mod open;
 mod output;
@@ -92,8 +96,12 @@ enum Color {
 enum Command {
     /// Read a timed text into an exam
     Read(ReadArgs),
+    /// Hear a recorded exam (WAV) into an exam
+    Hear(hear::HearArgs),
     /// Log phrases live at the bedside
     Listen(ListenArgs),
+    /// List the microphones
+    Devices,
     /// Show the exam, ordered by section
     Show(ShowArgs),
     /// Show what is missing; exit code 1 when the protocol is not met
@@ -114,6 +122,8 @@ enum Command {
     Header(HeaderArgs),
     /// Check or list the trade data that phrases are read by
     Lexicon(LexiconArgs),
+    /// Install the speech model, or say what is there
+    Model(model::ModelArgs),
     /// Print completions for a shell
     Completions(CompletionsArgs),
     /// Print the manual page of cotside or of one command
@@ -162,19 +172,46 @@ struct ReadArgs {
 #[command(
     before_help = "\
 Examples:
-  cotside listen --keys --exam exams/a3 --by AB
-  some-recogniser | cotside listen --keys --exam exams/a4",
+  cotside listen --exam exams/a3 --by AB
+  cotside listen --exam exams/a3 --device alsa:hw:1 --rate 48000 --channels 1 --format i16
+  cotside listen --keys --exam exams/a4",
     after_help = "\
-A phrase's time is its first key; Enter logs it, and the answer is what was understood.
+Speak or type: what was understood is answered at once. Needs the speech model (`cotside model
+install`); with --keys it does not. The sound is kept beside the journal, and not while paused.
   ? and Enter            what is left to do
+  \"pause the log\"        nothing is kept until \"resume the log\"
   \"end of exam\", Ctrl-C  finishes the exam
 An exam that was interrupted is taken up again by the same command; nothing that was answered is
 lost."
 )]
 struct ListenArgs {
-    /// Take typed phrases, from the terminal or line by line from a pipe
-    #[arg(long, required = true)]
+    /// Only typed phrases, from the terminal or line by line from a pipe
+    #[arg(long)]
     keys: bool,
+    /// Microphone, as `cotside devices` names it
+    #[arg(long, value_name = "NAME", conflicts_with = "keys")]
+    device: Option<String>,
+    /// Samples a second to take from it; its own choice, when not given
+    #[arg(long, value_name = "HZ", conflicts_with = "keys")]
+    rate: Option<u32>,
+    /// Channels to take from it
+    #[arg(long, value_name = "N", conflicts_with = "keys")]
+    channels: Option<u16>,
+    /// Format of its samples: i16, i32 or f32
+    #[arg(long, value_name = "FORMAT", value_parser = ["i16", "i32", "f32"], hide_possible_values = true, conflicts_with = "keys")]
+    format: Option<String>,
+    /// Keep no sound
+    #[arg(long, conflicts_with = "keys")]
+    no_audio: bool,
+    /// No tones
+    #[arg(long, conflicts_with = "keys")]
+    quiet: bool,
+    /// Say the answers aloud, with espeak-ng; nothing is heard meanwhile
+    #[arg(long, conflicts_with = "keys")]
+    speak: bool,
+    /// Take what is heard from a recorded transcript instead of the speech model
+    #[arg(long, value_name = "FILE", hide = true, conflicts_with = "keys")]
+    transcript: Option<PathBuf>,
     /// Folder of the exam; it is made, or taken up again
     #[arg(long, value_name = "DIR")]
     exam: PathBuf,
@@ -557,7 +594,9 @@ pub fn main() -> ExitCode {
 fn run(command: &Command) -> Outcome {
     match command {
         Command::Read(a) => read::run(a),
+        Command::Hear(a) => hear::run(a),
         Command::Listen(a) => listen::run(a),
+        Command::Devices => devices::run(),
         Command::Show(a) => show::run(a),
         Command::Gaps(a) => gaps::run(a),
         Command::Note(a) => note::run(a),
@@ -568,6 +607,7 @@ fn run(command: &Command) -> Outcome {
         Command::Export(a) => export::run(a),
         Command::Header(a) => header::run(a),
         Command::Lexicon(a) => lexicon::run(a),
+        Command::Model(a) => model::run(a),
         Command::Completions(a) => completions::run(a),
         Command::Manual(a) => manual::run(a),
     }

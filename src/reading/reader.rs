@@ -13,6 +13,7 @@ use super::counting::count;
 use super::ears::Ears;
 use super::findings::findings;
 use super::heard::Heard;
+use super::hearing;
 use super::lists::{share_back, share_forward};
 use super::memory::Memory;
 use super::notes::{note, note_states_found, note_waiting};
@@ -36,8 +37,23 @@ impl<'a> Reader<'a> {
         Reader { lex, memory: Memory::default(), ears: OnceLock::new() }
     }
 
-    /// Reads the phrase with journal sequence number `seq`.
+    /// Reads the phrase with journal sequence number `seq`. What a recogniser was not sure of is
+    /// never certain.
     pub fn read(&mut self, seq: u64, phrase: &Phrase) -> Reading {
+        let before = hearing::rival(phrase).map(|text| (self.memory.clone(), text));
+        let mut reading = self.read_words(seq, phrase);
+        if phrase.certainty.is_some() {
+            let rival = before.map(|(memory, text)| {
+                let mut other = Reader { lex: self.lex, memory, ears: self.ears.clone() };
+                other.read_words(seq, &Phrase { text, ..phrase.clone() })
+            });
+            hearing::cast_doubt(&mut reading, phrase, rival.as_ref());
+            self.memory.revise(&reading.findings);
+        }
+        reading
+    }
+
+    fn read_words(&mut self, seq: u64, phrase: &Phrase) -> Reading {
         let (lex, memory) = (self.lex, &mut self.memory);
         if let Some(reading) = count(seq, phrase, memory, lex) {
             return reading;
