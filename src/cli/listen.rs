@@ -22,9 +22,14 @@ use crate::lexicon::Lexicon;
 use crate::reading::{Reader, Reading};
 use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
 use crate::report::{text, words};
+use crate::speech::model;
 
 /// Runs the command.
 pub fn run(args: &ListenArgs) -> Outcome {
+    if !args.keys && args.transcript.is_none() {
+        // Before anything is made.
+        model::present(&model::folder()?)?;
+    }
     let there = args.exam.join(journal::FILE_NAME).exists();
     let (lex, journal, earlier) = match there {
         true => taken_up(args)?,

@@ -40,14 +40,17 @@ impl<'a> Reader<'a> {
     /// Reads the phrase with journal sequence number `seq`. What a recogniser was not sure of is
     /// never certain.
     pub fn read(&mut self, seq: u64, phrase: &Phrase) -> Reading {
-        let before = hearing::rival(phrase).map(|text| (self.memory.clone(), text));
+        let others = hearing::rivals(phrase);
+        let before = (!others.is_empty()).then(|| self.memory.clone());
         let mut reading = self.read_words(seq, phrase);
         if phrase.certainty.is_some() {
-            let rival = before.map(|(memory, text)| {
+            let read = |text: String| {
+                let memory = before.clone().unwrap_or_default();
                 let mut other = Reader { lex: self.lex, memory, ears: self.ears.clone() };
                 other.read_words(seq, &Phrase { text, ..phrase.clone() })
-            });
-            hearing::cast_doubt(&mut reading, phrase, rival.as_ref());
+            };
+            let rivals: Vec<Reading> = others.into_iter().map(read).collect();
+            hearing::cast_doubt(&mut reading, phrase, &rivals);
             self.memory.revise(&reading.findings);
         }
         reading

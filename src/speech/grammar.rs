@@ -134,6 +134,8 @@ pub struct Place {
     whole: bool,
     /// Fillers said in a row.
     links: u8,
+    /// The last thing said but fillers was a number: "34. 5" is no two numbers.
+    numbered: bool,
     /// Number of the last label in the [`Trail`].
     trail: u32,
     /// What the path has cost so far, in log-probability; see [`Costs`].
@@ -309,9 +311,7 @@ impl Builder<'_> {
 
     /// Tokens of words, each with the blank before it.
     fn tokens(&self, text: &str) -> Vec<u32> {
-        text.split_whitespace()
-            .flat_map(|w| self.vocabulary.encode(&format!(" {w}")))
-            .collect()
+        text.split_whitespace().flat_map(|w| self.vocabulary.encode(&format!(" {w}"))).collect()
     }
 
     /// Adds a phrase, and the same with a capital where a sentence begins.
@@ -466,6 +466,7 @@ impl Grammar {
             number: false,
             whole: false,
             links: 0,
+            numbered: false,
             trail: NOWHERE,
             cost: 0.0,
         }]
@@ -483,10 +484,12 @@ impl Grammar {
             }
             if p.item == NO_ITEM {
                 roots.push(Root::Values);
-                roots.push(Root::Numbers);
+                if !p.numbered {
+                    roots.push(Root::Numbers);
+                }
             } else {
                 roots.push(Root::ValuesOf(p.item as usize));
-                if self.counted[p.item as usize] {
+                if self.counted[p.item as usize] && !p.numbered {
                     roots.push(Root::Numbers);
                 }
             }
@@ -547,7 +550,8 @@ impl Grammar {
 
     /// The boundary behind a stretch that says `label`; none where it may not stand.
     fn behind(&self, p: &Place, label: Label, trail: &mut Trail) -> Option<Place> {
-        let mut to = Place { node: BOUNDARY, fresh: false, number: false, links: 0, ..*p };
+        let mut to =
+            Place { node: BOUNDARY, fresh: false, number: false, links: 0, numbered: false, ..*p };
         match label {
             // Fillers and marks stand between things said, and not for long.
             Label::None | Label::Part => {
@@ -556,6 +560,7 @@ impl Grammar {
                 }
                 to.links = p.links + 1;
                 to.fresh = label == Label::Part;
+                to.numbered = p.number || p.numbered;
                 return Some(to);
             }
             Label::Item(i) | Label::Value(i, _) => {

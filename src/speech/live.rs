@@ -252,9 +252,9 @@ impl Ear {
                 self.dropped = dropped;
             }
             let silent = self.last_sample.elapsed() >= SILENT;
-            if let Some(why) = lost.or_else(|| {
-                silent.then(|| format!("no sound came for {} ms", SILENT.as_millis()))
-            }) {
+            if let Some(why) = lost
+                .or_else(|| silent.then(|| format!("no sound came for {} ms", SILENT.as_millis())))
+            {
                 self.lose(why);
             }
             if self.told.elapsed() >= LEVEL {

@@ -198,7 +198,9 @@ impl Network {
         let (_, bands, _) = net.conv1.weight().dims3()?;
         let wide = net.words.dim(0)?;
         if bands != BANDS || !wide.is_multiple_of(HEAD) {
-            return Err(Error::Msg(format!("{bands} bands, {wide} wide: not a model of this kind")));
+            return Err(Error::Msg(format!(
+                "{bands} bands, {wide} wide: not a model of this kind"
+            )));
         }
         Ok(net)
     }
@@ -219,7 +221,7 @@ impl Network {
     /// # Errors
     /// When there are no frames, or more than 3000.
     pub fn encode(&self, bands: Vec<f32>, frames: usize) -> Result<Encoded> {
-        if frames < 2 || frames > MOST_FRAMES {
+        if !(2..=MOST_FRAMES).contains(&frames) {
             return Err(Error::Msg(format!("{frames} frames of sound: at least 2, at most 3000")));
         }
         let x = Tensor::from_vec(bands, (1, BANDS, frames), &Device::Cpu)?;

@@ -104,12 +104,23 @@ impl Tuning {
     }
 }
 
+/// How many of the words are left when what is only said again is taken off the end: the network
+/// likes to say a short phrase twice. Words are compared folded.
+pub fn said_once(words: &[String]) -> usize {
+    let n = words.len();
+    let again = |p: usize| (p..n).all(|i| words[i] == words[i - p]);
+    // Two words alike are a way of speaking ("no, no"); more are not.
+    (1..=n / 2).find(|&p| again(p) && (p > 1 || n > 2)).unwrap_or(n)
+}
+
 /// Whether a token would end the second saying of the same few.
 fn circles(tokens: &[u32], token: u32) -> bool {
     let Some(at) = (tokens.len() + 1).checked_sub(CIRCLE) else { return false };
     let tail = &tokens[at..];
     (0..at).any(|i| {
-        i + CIRCLE <= tokens.len() && tokens[i..i + CIRCLE - 1] == *tail && tokens[i + CIRCLE - 1] == token
+        i + CIRCLE <= tokens.len()
+            && tokens[i..i + CIRCLE - 1] == *tail
+            && tokens[i + CIRCLE - 1] == token
     })
 }
 
@@ -350,4 +361,31 @@ fn step_free(
     }
     h.tokens.push(token as u32);
     Some(h)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn kept(text: &str) -> usize {
+        said_once(&text.split(' ').map(str::to_owned).collect::<Vec<_>>())
+    }
+
+    #[test]
+    fn what_is_only_said_again_is_taken_off_and_nothing_else() {
+        assert_eq!(kept("a b c a b c"), 3);
+        assert_eq!(kept("a b a b a"), 2);
+        assert_eq!(kept("a a a"), 1);
+        assert_eq!(kept("no no"), 2);
+        assert_eq!(kept("step one step"), 3);
+        assert_eq!(kept("a b c a b"), 5);
+        assert_eq!(kept("a"), 1);
+    }
+
+    #[test]
+    fn a_hypothesis_may_not_run_in_circles() {
+        assert!(circles(&[1, 2, 3, 4, 9, 1, 2, 3], 4));
+        assert!(!circles(&[1, 2, 3, 4, 9, 1, 2, 3], 5));
+        assert!(!circles(&[1, 2, 3], 4));
+    }
 }

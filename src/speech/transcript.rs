@@ -43,9 +43,8 @@ impl Transcript {
 
 impl Recogniser for Transcript {
     fn hear(&self, piece: &Piece<'_>) -> Result<Heard, Problem> {
-        let shared = |p: &Phrase| {
-            p.end_ms.min(piece.end_ms).saturating_sub(p.start_ms.max(piece.start_ms))
-        };
+        let shared =
+            |p: &Phrase| p.end_ms.min(piece.end_ms).saturating_sub(p.start_ms.max(piece.start_ms));
         let best = self.phrases.iter().filter(|p| shared(p) > 0).max_by_key(|p| shared(p));
         Ok(best.map_or_else(Heard::noise, |p| Heard {
             certainty: Some(p.certainty.unwrap_or(Certainty::Sure)),

@@ -22,7 +22,8 @@ pub struct Vocabulary {
 /// The byte that stands behind a character of the vocabulary file: printable bytes stand for
 /// themselves, the others for characters from U+0100 on, in order.
 fn byte_of(c: char) -> Option<u8> {
-    let plain = |b: u32| (33..=126).contains(&b) || (161..=172).contains(&b) || (174..=255).contains(&b);
+    let plain =
+        |b: u32| (33..=126).contains(&b) || (161..=172).contains(&b) || (174..=255).contains(&b);
     let c = u32::from(c);
     if c < 256 {
         return u8::try_from(c).ok().filter(|_| plain(c));
@@ -38,9 +39,11 @@ impl Vocabulary {
     pub fn read(path: &Path) -> Result<Vocabulary, Problem> {
         let shown = path.display().to_string();
         let broken = |what: String| {
-            Problem::in_file(&shown, what).help("take the `tokenizer.json` published with the model")
+            Problem::in_file(&shown, what)
+                .help("take the `tokenizer.json` published with the model")
         };
-        let text = std::fs::read_to_string(path).map_err(|e| broken(format!("cannot be read: {e}")))?;
+        let text =
+            std::fs::read_to_string(path).map_err(|e| broken(format!("cannot be read: {e}")))?;
         Vocabulary::parse(&text).map_err(broken)
     }
 
@@ -60,7 +63,8 @@ impl Vocabulary {
             id: u32,
             content: String,
         }
-        let file: File = serde_json::from_str(text).map_err(|e| format!("is no vocabulary: {e}"))?;
+        let file: File =
+            serde_json::from_str(text).map_err(|e| format!("is no vocabulary: {e}"))?;
         let specials: HashMap<String, u32> =
             file.added_tokens.into_iter().map(|a| (a.content, a.id)).collect();
         let end = *specials.get("<|endoftext|>").ok_or("names no <|endoftext|>")?;

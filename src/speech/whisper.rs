@@ -39,9 +39,7 @@ impl<'a> Whisper<'a> {
     /// # Errors
     /// When the model is not there, or is not one this program runs.
     pub fn load(dir: &Path, lex: &'a Lexicon) -> Result<Self, Problem> {
-        if !dir.join("tokenizer.json").is_file() {
-            return Err(model::missing(dir));
-        }
+        model::present(dir)?;
         let vocabulary = Vocabulary::read(&dir.join("tokenizer.json"))?;
         let weights = model::weights(dir)?;
         let broken = |what: String| {
@@ -64,13 +62,20 @@ impl<'a> Whisper<'a> {
         }
         prompt.push(special("<|notimestamps|>")?);
         let end = vocabulary.end();
-        let silent = (0..end)
-            .map(|t| vocabulary.decode(&[t]).contains(SILENT))
-            .collect();
+        let silent = (0..end).map(|t| vocabulary.decode(&[t]).contains(SILENT)).collect();
         let grammar = Grammar::of(lex, &vocabulary);
         let bias = Bias::of(grammar.phrases());
         let tokens = Tokens { prompt, end, silent };
-        Ok(Whisper { lex, vocabulary, network, grammar, bias, tokens, mel: Mel::default(), tuning: Tuning::default() })
+        Ok(Whisper {
+            lex,
+            vocabulary,
+            network,
+            grammar,
+            bias,
+            tokens,
+            mel: Mel::default(),
+            tuning: Tuning::default(),
+        })
     }
 
     /// What the three searches find in a sound (16 kHz, one channel, -1 to 1).

@@ -167,9 +167,7 @@ impl Microphone {
             let _ = closing.send(());
         });
         match open.recv_timeout(OPEN) {
-            Ok(Ok((rate, name, ring))) => {
-                Ok(Microphone { rate, name, ring, shared, stop, closed })
-            }
+            Ok(Ok((rate, name, ring))) => Ok(Microphone { rate, name, ring, shared, stop, closed }),
             Ok(Err(p)) => Err(p),
             Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {
                 Err(Problem::in_file("microphone", "it does not answer within 5 s")
@@ -246,8 +244,7 @@ fn start(wanted: &Wanted, shared: &Arc<Shared>) -> Result<Started, Problem> {
         ),
         (Err(e), _) => return Err(refuse(format!("it cannot be asked what it offers: {e}"))),
     };
-    let config =
-        StreamConfig { channels, sample_rate: rate, buffer_size: BufferSize::Default };
+    let config = StreamConfig { channels, sample_rate: rate, buffer_size: BufferSize::Default };
     let (mut producer, consumer) = rtrb::RingBuffer::new(rate as usize * RING_SECONDS);
     let (data_shared, error_shared) = (Arc::clone(shared), Arc::clone(shared));
     let wide = usize::from(channels.max(1));
@@ -292,9 +289,10 @@ fn start(wanted: &Wanted, shared: &Arc<Shared>) -> Result<Started, Problem> {
         }
         error_shared.lost.store(true, Ordering::Release);
     };
-    let stream = device
-        .build_input_stream_raw(config, format, on_data, on_error, None)
-        .map_err(|e| refuse(format!("cannot be opened at {rate} Hz, {channels} channel(s): {e}")))?;
+    let stream =
+        device.build_input_stream_raw(config, format, on_data, on_error, None).map_err(|e| {
+            refuse(format!("cannot be opened at {rate} Hz, {channels} channel(s): {e}"))
+        })?;
     stream.play().map_err(|e| refuse(format!("cannot be started: {e}")))?;
     let name = device.description().map(|d| d.name().to_owned()).unwrap_or_else(|_| named.into());
     Ok((stream, rate, name, consumer))

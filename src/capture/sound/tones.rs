@@ -76,8 +76,7 @@ fn sound(tone: Tone) -> Result<(), cpal::Error> {
     let Some(device) = host.default_output_device() else { return Ok(()) };
     let own = device.default_output_config()?;
     let (rate, channels) = (own.sample_rate(), own.channels());
-    let config =
-        StreamConfig { channels, sample_rate: rate, buffer_size: BufferSize::Default };
+    let config = StreamConfig { channels, sample_rate: rate, buffer_size: BufferSize::Default };
     let tone = samples(tone, rate);
     let lasts = Duration::from_millis(tone.len() as u64 * 1000 / u64::from(rate.max(1)) + 150);
     let mut at = 0;

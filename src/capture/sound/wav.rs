@@ -61,7 +61,9 @@ pub fn read(file: &str, data: impl Read + Seek) -> Result<Sound, Problem> {
     let mut resampler = Resampler::new(spec.sample_rate).map_err(refuse)?;
     let said = u64::from(reader.duration());
     let mut sound = Sound { samples: Vec::new(), format: format_of(spec), warnings: Vec::new() };
-    sound.samples.reserve((said * u64::from(RATE) / u64::from(spec.sample_rate)).min(1 << 28) as usize);
+    sound
+        .samples
+        .reserve((said * u64::from(RATE) / u64::from(spec.sample_rate)).min(1 << 28) as usize);
     let mut block = Vec::with_capacity(BLOCK);
     let (mut frames, mut broken, mut wild) = (0u64, None, 0u64);
     let channels = usize::from(spec.channels);

@@ -9,7 +9,7 @@ mod place;
 mod wheel;
 
 pub use container::Weights;
-pub use place::{Kept, VARIABLE, folder, kept, missing, put, sha256_of};
+pub use place::{Kept, VARIABLE, folder, kept, missing, present, put, sha256_of};
 pub use wheel::unpack;
 
 use std::path::Path;

@@ -50,14 +50,20 @@ fn is_model(dir: &Path) -> bool {
         && (dir.join("model.bin").is_file() || dir.join("model.safetensors").is_file())
 }
 
+/// That a model is in `dir`.
+///
+/// # Errors
+/// When there is none; says what to run.
+pub fn present(dir: &Path) -> Result<(), Problem> {
+    if is_model(dir) { Ok(()) } else { Err(missing(dir)) }
+}
+
 /// What is kept in `dir`; the digests are computed, which takes a moment.
 ///
 /// # Errors
 /// When nothing is there, or a file cannot be read.
 pub fn kept(dir: &Path) -> Result<Kept, Problem> {
-    if !is_model(dir) {
-        return Err(missing(dir));
-    }
+    present(dir)?;
     let mut files = Vec::new();
     for name in ["model.bin", "model.safetensors", "tokenizer.json"] {
         let path = dir.join(name);
@@ -66,9 +72,8 @@ pub fn kept(dir: &Path) -> Result<Kept, Problem> {
             files.push((name.to_owned(), size, sha256));
         }
     }
-    let pinned = FILES
-        .iter()
-        .all(|(n, want)| files.iter().any(|(name, _, have)| name == n && have == want));
+    let pinned =
+        FILES.iter().all(|(n, want)| files.iter().any(|(name, _, have)| name == n && have == want));
     Ok(Kept { dir: dir.to_owned(), files, pinned })
 }
 

