@@ -85,6 +85,14 @@ pub enum Family {
     NotAState,
     /// Ordinary talk around findings.
     Talk,
+    /// Speaks to somebody (*sweetheart*).
+    Address,
+    /// Talk that beside a finding may say more of it (*slightly*, *only when*).
+    Qualifier,
+    /// Words that say nothing of how an item is (*see*, *there*).
+    Idle,
+    /// A measure of something that is no item; a number after it is its own.
+    OtherMeasure,
 }
 
 impl Family {
@@ -131,7 +139,24 @@ impl Family {
         ("second-thoughts", Family::SecondThoughts),
         ("not-a-state", Family::NotAState),
         ("talk", Family::Talk),
+        ("address", Family::Address),
+        ("qualifier", Family::Qualifier),
+        ("idle", Family::Idle),
+        ("other-measure", Family::OtherMeasure),
     ];
+
+    /// Whether its words stand beside the atoms of a phrase and take no words from them.
+    pub fn stands_beside(self) -> bool {
+        matches!(
+            self,
+            Family::SecondThoughts
+                | Family::NotAState
+                | Family::Address
+                | Family::Qualifier
+                | Family::Idle
+                | Family::OtherMeasure
+        )
+    }
 
     /// The family of that name.
     pub fn named(name: &str) -> Option<Family> {

@@ -3,6 +3,7 @@
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::Naming;
 
+use super::atoms::Atom;
 use super::claim::Claim;
 use super::heard::Heard;
 use super::pieces::{Segment, SideSaid};
@@ -14,8 +15,6 @@ use super::types::{Doubt, Status};
 const UNKNOWN_NAMED: usize = 4;
 /// The same where the item was not named in the phrase.
 const UNKNOWN_AT_HAND: usize = 1;
-/// Words after a *but* that may turn a judgement round; more of them are a thought of their own.
-const MOST_AFTER_BUT: usize = 3;
 /// Unknown words that may be a judgement on their own.
 const LONGEST_JUDGEMENT: usize = 2;
 
@@ -57,12 +56,32 @@ fn heard_as(c: &mut Claim, sit: &Situation<'_>, spot: &Spot<'_>) {
     let h = sit.h;
     c.doubts.extend(c.judged.implausible.clone().map(Doubt::Implausible));
     c.doubts.extend(c.judged.by_sound.clone().map(Doubt::SoundsLike));
-    let Some(name) = spot.n.atom else { return };
+    let Some(name) = spot.n.atom else {
+        c.doubts.extend(at_hand_by_sound(c, sit).map(Doubt::SoundsLike));
+        return;
+    };
     if spot.n.naming == Naming::Sound {
         let item = &h.lex.items[c.item].name;
         c.doubts.push(Doubt::SoundsLike(format!("\"{}\" as {item}", h.said(name))));
     }
     c.doubts.extend(h.atom(name).by_sound.clone().map(Doubt::SoundsLike));
+}
+
+/// An item at hand that only the sound of a word named.
+fn at_hand_by_sound(c: &Claim, sit: &Situation<'_>) -> Option<String> {
+    let h = sit.h;
+    let names = || {
+        h.cut.atoms[..c.first_atom]
+            .iter()
+            .filter_map(|a| a.items(h.lex).iter().find(|n| n.0 == c.item).map(|n| (a, n.1)))
+    };
+    let sound = |(a, how): &(&Atom, Naming)| *how == Naming::Sound || a.by_sound.is_some();
+    let words = match names().next() {
+        Some(_) if !names().all(|n| sound(&n)) => return None,
+        Some((a, _)) => h.cut.words(a.from, a.to),
+        None => sit.memory.named_by_sound(c.item)?.clone(),
+    };
+    Some(format!("\"{words}\" as {}", h.lex.items[c.item].name))
 }
 
 /// More words not understood in the breaths of item and judgement than do no harm.
@@ -165,11 +184,23 @@ fn but_unknown(h: &Heard<'_>, atom: usize) -> Option<String> {
         .atoms
         .iter()
         .find(|x| x.sentence == a.sentence && x.from >= a.to && x.is(h.lex, Family::But))?;
-    let next =
-        cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(h.lex).is_empty()));
+    // What was only taken by its sound is as good as not understood.
+    let next = cut.atoms.iter().find(|x| {
+        x.from >= but.to && x.by_sound.is_none() && (x.judges || !x.items(h.lex).is_empty())
+    });
     let end = next.map_or(cut.tokens.len(), |x| x.from);
-    let words = cut.unknown_where(|u| (but.to..end).contains(&u) && cut.sentences[u] == a.sentence);
-    (1..=MOST_AFTER_BUT).contains(&words.len()).then(|| format!("but {}", words.join(" ")))
+    let words: Vec<&str> = (but.to..end)
+        .filter(|&i| {
+            cut.sentences[i] == a.sentence
+                && (cut.unknown.contains(&i)
+                    || cut
+                        .atoms
+                        .iter()
+                        .any(|x| x.by_sound.is_some() && (x.from..x.to).contains(&i)))
+        })
+        .map(|i| cut.tokens[i].surface.as_str())
+        .collect();
+    (!words.is_empty()).then(|| format!("but {}", words.join(" ")))
 }
 
 /// "Legs are floppy, tone low on both sides": of the whole, or of the part that was named before?
@@ -182,12 +213,14 @@ fn of_a_part(c: &Claim, h: &Heard<'_>) -> Option<Doubt> {
         resolve(h.cut, h.atom(c.first_atom), item, false, true, h.lex)
             .is_some_and(|j| j.value.is_some() && j.value == c.judged.value && !j.stated)
     };
-    let part = h.cut.atoms[..c.first_atom].iter().flat_map(|a| a.items(h.lex)).find_map(
-        |(item, how, _)| {
-            (how == Naming::Weak && item != c.item && items[item].sided && judges_too(item))
-                .then_some(item)
-        },
-    )?;
+    // "Tone normal in arms and legs": the part may come after it, in the same sentence.
+    let sentence = h.atom(c.first_atom).sentence;
+    let near = |(i, a): &(usize, &Atom)| *i < c.first_atom || a.sentence == sentence;
+    let atoms = h.cut.atoms.iter().enumerate().filter(near).map(|(_, a)| a);
+    let part = atoms.flat_map(|a| a.items(h.lex)).find_map(|(item, how, _)| {
+        (how == Naming::Weak && item != c.item && items[item].sided && judges_too(item))
+            .then_some(item)
+    })?;
     Some(Doubt::SeveralItems(format!("{}, {}", items[c.item].name, items[part].name)))
 }
 
