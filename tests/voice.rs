@@ -265,3 +265,82 @@ fn a_sound_file_is_read_from_disk_by_name() {
     let told = sound::read_wav(&path).unwrap_err().to_string();
     assert!(told.contains("none.wav: cannot be opened"), "{told}");
 }
+
+#[test]
+fn a_taught_mishearing_is_read_with_a_doubt_and_only_where_nothing_else_is_meant() {
+    let dir = tempfile::tempdir().unwrap();
+    let own = dir.path().join("own");
+    let run = |args: &[&str]| {
+        Command::new(env!("CARGO_BIN_EXE_cotside"))
+            .args(args)
+            .current_dir(dir.path())
+            .env("COTSIDE_PERSONAL", &own)
+            .output()
+            .unwrap()
+    };
+    std::fs::write(dir.path().join("x.txt"), "[0:01] hallelujah people, right, ninety\n").unwrap();
+    let read = |exam: &str| -> Vec<Value> {
+        assert_eq!(run(&["read", "x.txt", "--exam", exam]).status.code(), Some(0));
+        let out = run(&["export", exam, "--as", "json"]);
+        let exam: Value = serde_json::from_slice(&out.stdout).unwrap();
+        exam["findings"].as_array().unwrap().clone()
+    };
+    assert!(read("before").iter().all(|f| f["item"] != "popliteal-angle"));
+    let out = run(&["lexicon", "teach", "hallelujah people", "popliteal-angle"]);
+    assert_eq!(out.status.code(), Some(0), "{}", text(&out.stderr));
+    let after = read("after");
+    let angle = after.iter().find(|f| f["item"] == "popliteal-angle").expect("the taught item");
+    assert_eq!((&angle["number"], &angle["certainty"]), (&90.0.into(), &"unsettled".into()));
+    // The exam names the lexicon with the layer; without it, that is said.
+    let shown = Command::new(env!("CARGO_BIN_EXE_cotside"))
+        .args(["show", "after"])
+        .current_dir(dir.path())
+        .env("COTSIDE_PERSONAL", "")
+        .output()
+        .unwrap();
+    assert!(text(&shown.stderr).contains("readings may differ"), "{}", text(&shown.stderr));
+    // What means something already is not taught away, and nothing is written then.
+    let layer = std::fs::read_to_string(own.join("newborn.toml")).unwrap();
+    for (words, item, says) in [
+        ("arm tone", "leg-tone", "means arm-tone already"),
+        ("left", "leg-tone", "an ordinary word of the exam"),
+        ("...", "leg-tone", "holds no word"),
+        ("lack tone", "leg-ton", "did you mean `leg-tone`?"),
+    ] {
+        let out = run(&["lexicon", "teach", words, item]);
+        assert_eq!(out.status.code(), Some(2), "{words}");
+        assert!(text(&out.stderr).contains(says), "{}", text(&out.stderr));
+    }
+    assert_eq!(std::fs::read_to_string(own.join("newborn.toml")).unwrap(), layer);
+}
+
+#[test]
+fn the_hearing_test_says_what_was_heard_right_and_what_to_teach() {
+    let dir = tempfile::tempdir().unwrap();
+    let list = text(&cotside(dir.path(), &["hearing-test", "--list"]).stdout);
+    let phrases: Vec<&str> = list.lines().collect();
+    assert_eq!(phrases.len(), 20);
+    bursts(&dir.path().join("read.wav"));
+    // Three stretches: one as it stands, one misheard, one that is another phrase.
+    let said = [(400, phrases[0]), (2900, "entirely something else"), (5400, phrases[5])];
+    let lines: String = said
+        .iter()
+        .map(|(at, t)| {
+            let p = serde_json::json!({"text": t, "start_ms": at, "end_ms": at + 1200,
+                "source": "wav", "certainty": "sure"});
+            format!("{p}\n")
+        })
+        .collect();
+    std::fs::write(dir.path().join("said.jsonl"), lines).unwrap();
+    let out =
+        cotside(dir.path(), &["hearing-test", "--wav", "read.wav", "--transcript", "said.jsonl"]);
+    assert_eq!(out.status.code(), Some(0), "{}", text(&out.stderr));
+    let told = text(&out.stdout);
+    assert!(told.contains(&format!("right       {}", phrases[0])), "{told}");
+    assert!(told.contains(&format!("right       {}", phrases[5])), "{told}");
+    assert!(
+        told.contains("2 of 20 phrases right, 0 right and left to you, 18 otherwise"),
+        "{told}"
+    );
+    assert!(told.contains("speech -") && told.contains(" dB"), "{told}");
+}

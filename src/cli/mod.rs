@@ -10,6 +10,7 @@ mod export;
 mod gaps;
 mod header;
 mod hear;
+mod hearing_test;
 mod lexicon;
 mod listen;
 mod listen_voice;
@@ -102,6 +103,8 @@ enum Command {
     Listen(ListenArgs),
     /// List the microphones
     Devices,
+    /// Read twenty phrases aloud and see how they are heard
+    HearingTest(hearing_test::HearingTestArgs),
     /// Show the exam, ordered by section
     Show(ShowArgs),
     /// Show what is missing; exit code 1 when the protocol is not met
@@ -506,7 +509,9 @@ enum Format {
 Examples:
   cotside lexicon check
   cotside lexicon check my-lexicon/
-  cotside lexicon items recoil"
+  cotside lexicon items recoil
+  cotside lexicon teach \"our recall\" arm-recoil
+  cotside lexicon teach \"risk\" arm-recoil --value brisk"
 )]
 struct LexiconArgs {
     #[command(subcommand)]
@@ -519,6 +524,19 @@ enum LexiconAct {
     Check {
         /// Folder of the lexicon; the shipped one when not given
         dir: Option<PathBuf>,
+    },
+    /// Teach what the recogniser makes of your words, in a layer of your own over the lexicon
+    Teach {
+        /// The words as they were heard
+        words: String,
+        /// The item that was meant
+        item: String,
+        /// The value of it that was meant, when not the item itself
+        #[arg(long, value_name = "V")]
+        value: Option<String>,
+        /// Folder of the lexicon; the shipped one when not given
+        #[arg(long, value_name = "DIR")]
+        lexicon: Option<PathBuf>,
     },
     /// List items, their values and the protocols
     Items {
@@ -597,6 +615,7 @@ fn run(command: &Command) -> Outcome {
         Command::Hear(a) => hear::run(a),
         Command::Listen(a) => listen::run(a),
         Command::Devices => devices::run(),
+        Command::HearingTest(a) => hearing_test::run(a),
         Command::Show(a) => show::run(a),
         Command::Gaps(a) => gaps::run(a),
         Command::Note(a) => note::run(a),

@@ -20,7 +20,10 @@ const MAY_FIT_ALONE: f32 = 2.0;
 const CLEAR: f32 = 0.5;
 const ALONE: f32 = 0.3;
 /// Score below which not even a text that fits is sure.
-const FAINT: f32 = -2.4;
+const FAINT: f32 = -2.15;
+/// Score below which the bound text is not even the likeliest, and the same for a wide gap.
+const LOST: f32 = -2.8;
+const LOST_WIDE: f32 = -2.5;
 /// The bound text may have this share of the free one's words; a shorter one leaves something out
 /// that was said.
 const SHORTER: (usize, usize) = (3, 4);
@@ -111,8 +114,10 @@ pub fn judge(s: &Searched, text: &dyn Fn(&[u32]) -> String) -> Heard {
         () if wordless => Some(Certainty::Unsettled),
         () if short => Some(Certainty::Narration),
         () if w.gap <= FITS && w.margin >= CLEAR && w.bound >= FAINT => Some(Certainty::Sure),
-        () if w.gap <= MAY_FIT => Some(Certainty::Unsettled),
-        () if w.gap <= MAY_FIT_ALONE && w.margin >= ALONE => Some(Certainty::Unsettled),
+        () if w.gap <= MAY_FIT && w.bound >= LOST => Some(Certainty::Unsettled),
+        () if w.gap <= MAY_FIT_ALONE && w.margin >= ALONE && w.bound >= LOST_WIDE => {
+            Some(Certainty::Unsettled)
+        }
         () => Some(Certainty::Narration),
     };
     let (first, then) = match certainty {

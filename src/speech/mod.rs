@@ -10,6 +10,7 @@
 //! | three searches: bound, leaning, free | `search` |
 //! | sure, unsettled, narration or noise | `judge` |
 //! | the microphone, live | `live` |
+//! | the hearing test | `rehearsal` |
 //! | a whole file, several stretches at a time | `file` |
 //!
 //! What a phrase *means* is not decided here. The recogniser hands on words, other words it may
@@ -28,6 +29,7 @@ pub mod live;
 pub mod mel;
 pub mod model;
 pub mod network;
+pub mod rehearsal;
 pub mod search;
 pub mod transcript;
 pub mod vocabulary;

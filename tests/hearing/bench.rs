@@ -15,6 +15,7 @@
 //! `HEARING_NOISE` only rows with this word in their name, `HEARING_DUMP` a file for one JSON line
 //! a phrase.
 
+mod exams;
 mod score;
 mod speak;
 
@@ -22,9 +23,9 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use cotside::capture::{Alternative, Phrase, Source};
+use cotside::capture::{Phrase, Source};
 use cotside::lexicon::Lexicon;
-use cotside::speech::{Heard, Whisper, activity, file, judge, model};
+use cotside::speech::{Whisper, activity, file, judge, model};
 use rayon::prelude::*;
 
 use score::{Outcome, Table, Typed};
@@ -103,6 +104,7 @@ fn main() {
         }
     }
     false_findings(&whisper, &lex, &voices, &cries);
+    exams::table(&whisper, &lex, &voices, rayon::current_num_threads());
     println!("\nlargest memory: {}", memory());
 }
 
@@ -136,7 +138,7 @@ fn one(w: &Whisper<'_>, lex: &Lexicon, l: &Line, v: &Voice, n: Noise, cries: &[V
         }));
         let text = found.free.as_ref().map(|f| w.text(&f.tokens)).unwrap_or_default();
         ours.extend(heard.phrase(&piece, Source::Wav));
-        free.push(Phrase { certainty: None, ..plain(&text, piece.start_ms, piece.end_ms) });
+        free.push(plain(&text, piece.start_ms, piece.end_ms));
     }
     let (ours, free) = (Outcome::of(&l.want, &ours, lex), Outcome::of(&l.want, &free, lex));
     let told = serde_json::json!({
@@ -146,15 +148,10 @@ fn one(w: &Whisper<'_>, lex: &Lexicon, l: &Line, v: &Voice, n: Noise, cries: &[V
     Done { ours, free, sound_s: sound.len() as f64 / 16_000.0, took_s, told }
 }
 
+/// Words without a recogniser's word on them.
 fn plain(text: &str, start_ms: u64, end_ms: u64) -> Phrase {
-    let heard = Heard {
-        certainty: Some(cotside::capture::Certainty::Sure),
+    Phrase {
         text: text.to_owned(),
-        alternatives: Vec::<Alternative>::new(),
-    };
-    let piece = cotside::speech::Piece { sound: &[], start_ms, end_ms };
-    let none = || Phrase {
-        text: String::new(),
         start_ms,
         end_ms,
         source: Source::Wav,
@@ -162,8 +159,7 @@ fn plain(text: &str, start_ms: u64, end_ms: u64) -> Phrase {
         speaker: None,
         alternatives: Vec::new(),
         certainty: None,
-    };
-    heard.phrase(&piece, Source::Wav).unwrap_or_else(none)
+    }
 }
 
 /// All phrases of the set: every second one belongs to it.
