@@ -45,17 +45,20 @@ pub struct Weights {
     pub free: f32,
 }
 
-/// The numbers of a search.
-pub fn weigh(s: &Searched) -> Weights {
+/// The numbers of a search. The same words never say something else, whatever path they took.
+pub fn weigh(s: &Searched, text: &dyn Fn(&[u32]) -> String) -> Weights {
     let free = s.free.as_ref().map_or(f32::MIN, |f| f.score);
     let Some(best) = s.bound.first() else {
         return Weights { gap: f32::MAX, margin: 0.0, bound: f32::MIN, free };
     };
     let tokens = |f: &Found| (f.tokens.len() + 1) as f32;
     let gap = s.free.as_ref().map_or(0.0, |f| (f.log_prob - best.log_prob) / tokens(f));
-    let other = s.bound.iter().find(|f| f.meaning != best.meaning);
+    let words = once(&text(&best.tokens));
+    let differs =
+        |f: &&Found| f.meaning != best.meaning && !same_words(&once(&text(&f.tokens)), &words);
+    let other = s.bound.iter().find(differs);
     let margin = other.map_or(f32::MAX, |o| best.score - o.score);
-    Weights { gap, margin, bound: best.score, free }
+    Weights { gap, margin, bound: best.plain, free }
 }
 
 /// A text without what it only says again.
@@ -99,7 +102,7 @@ fn same_words(a: &str, b: &str) -> bool {
 
 /// Weighs the hypotheses.
 pub fn judge(s: &Searched, text: &dyn Fn(&[u32]) -> String) -> Heard {
-    let w = weigh(s);
+    let w = weigh(s, text);
     let shown = |f: &Found| Alternative { text: once(&text(&f.tokens)), score: f64::from(f.score) };
     let bound: Vec<Alternative> = s.bound.iter().map(shown).collect();
     let free: Vec<Alternative> = s.leaning.iter().take(1).chain(&s.free).map(shown).collect();

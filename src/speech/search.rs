@@ -52,8 +52,11 @@ pub struct Found {
     pub tokens: Vec<u32>,
     /// Sum of the log-probabilities, the end included.
     pub log_prob: f32,
-    /// The same by length; larger is likelier.
+    /// The same by length; larger is likelier. With what its path through the grammar cost, or
+    /// what it gained by the trade's phrases.
     pub score: f32,
+    /// By length, without cost or gain.
+    pub plain: f32,
     /// What its path through the grammar says; empty for a free one.
     pub meaning: Vec<Label>,
 }
@@ -213,8 +216,13 @@ pub fn search(
     // A free text that never ended is kept as far as it went.
     if let (Some(f), None) = (free, &out.free) {
         let score = guide.tuning.by_length(f.log_prob, f.tokens.len());
-        out.free =
-            Some(Found { log_prob: f.log_prob, score, tokens: f.tokens, meaning: Vec::new() });
+        out.free = Some(Found {
+            log_prob: f.log_prob,
+            score,
+            plain: score,
+            tokens: f.tokens,
+            meaning: Vec::new(),
+        });
     }
     for list in [&mut out.bound, &mut out.leaning] {
         list.sort_by(|a, b| b.score.total_cmp(&a.score).then_with(|| a.tokens.cmp(&b.tokens)));
@@ -259,6 +267,7 @@ fn step_bound(
                 tokens: h.tokens.clone(),
                 log_prob,
                 score: tuning.by_length(log_prob - place.cost, h.tokens.len() + 1),
+                plain: tuning.by_length(log_prob, h.tokens.len() + 1),
                 meaning: trail.meaning(place, lex),
             });
         }
@@ -313,6 +322,7 @@ fn step_leaning(
                 tokens: h.tokens.clone(),
                 log_prob,
                 score: tuning.by_length(log_prob + gained, h.tokens.len() + 1),
+                plain: tuning.by_length(log_prob, h.tokens.len() + 1),
                 meaning: Vec::new(),
             });
         }
@@ -356,7 +366,7 @@ fn step_free(
         }
         let score = tuning.by_length(h.log_prob, h.tokens.len() + 1);
         let (log_prob, tokens) = (h.log_prob, h.tokens);
-        out.free = Some(Found { tokens, log_prob, score, meaning: Vec::new() });
+        out.free = Some(Found { tokens, log_prob, score, plain: score, meaning: Vec::new() });
         return None;
     }
     h.tokens.push(token as u32);
