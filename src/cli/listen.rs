@@ -21,7 +21,7 @@ use crate::journal::{
 use crate::lexicon::Lexicon;
 use crate::reading::{Reader, Reading};
 use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
-use crate::report::{text, words};
+use crate::report::{controls, text, words};
 
 /// Runs the command.
 pub fn run(args: &ListenArgs) -> Outcome {
@@ -147,7 +147,7 @@ impl<'a> Log<'a> {
             false => "begun".to_owned(),
         };
         output::line(&format!(
-            "exam in {} {what}. Type a phrase, Enter logs it; ? is what is left; \"end of exam\" or Ctrl-C ends.",
+            "exam in {} {what}. Type a phrase, Enter logs it; ? is what is left, \"help\" the words of command; \"end of exam\" or Ctrl-C ends.",
             self.exam.display()
         ))
     }
@@ -161,8 +161,24 @@ impl<'a> Log<'a> {
             true => "paused: kept, not read".to_owned(),
             false => self.answer(&reading)?,
         };
+        let text = match text == NOT_UNDERSTOOD || (was_paused && self.paused) {
+            true => self.hint(phrase, text),
+            false => text,
+        };
         self.journal.append_now(&Entry::Echo(Echo { phrase: seq, text: text.clone() }))?;
         Ok(shown(phrase.start_ms, &text))
+    }
+
+    /// What was not understood, with the words of command that are near it.
+    fn hint(&self, phrase: &Phrase, text: String) -> String {
+        let near = match phrase.text.trim().to_lowercase().as_str() {
+            "help" => controls::list(self.lex),
+            words => controls::nearest(words, self.lex),
+        };
+        match near.is_empty() {
+            true => text,
+            false => format!("{text}; say {}", near.join(", or ")),
+        }
     }
 
     fn answer(&mut self, reading: &Reading) -> Result<String, Failure> {
@@ -214,7 +230,7 @@ impl<'a> Log<'a> {
 /// The answer as it is shown: time, then what was understood, one line, large and plain.
 fn shown(at_ms: u64, text: &str) -> String {
     let style = match text {
-        NOT_UNDERSTOOD => Style::new().bold().fg_color(Some(AnsiColor::Red.into())),
+        t if t.starts_with(NOT_UNDERSTOOD) => Style::new().bold().fg_color(Some(AnsiColor::Red.into())),
         t if t.contains("needs you") => {
             Style::new().bold().fg_color(Some(AnsiColor::Yellow.into()))
         }
@@ -314,6 +330,7 @@ fn said(p: &Phrase) -> String {
 /// Writes a line where the prompt stands, which comes again below it.
 fn above(text: &str) -> io::Result<()> {
     let mut out = anstream::stdout().lock();
+    let text = output::broken(text, output::width()).replace("\r\n", "\n").replace('\n', "\r\n");
     write!(out, "\r\x1b[K{text}\r\n")?;
     out.flush()
 }

@@ -27,6 +27,6 @@ pub fn run(args: &ManualArgs) -> Outcome {
     };
     let mut roff = Vec::new();
     clap_mangen::Man::new(page).render(&mut roff)?;
-    output::put(&String::from_utf8_lossy(&roff))?;
+    output::raw(&String::from_utf8_lossy(&roff))?;
     Ok(Exit::Ok)
 }

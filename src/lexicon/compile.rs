@@ -301,6 +301,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             states.push(model::State {
                 code: s.code.get_ref().clone(),
                 name: s.name.clone(),
+                during: s.during.as_ref().map(|t| t.get_ref().clone()),
                 basis: basis(s.source.as_ref(), s.verified, &none),
             });
         }
@@ -376,6 +377,9 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 code: v.code.get_ref().clone(),
                 say: v.say.clone(),
                 midline: v.side.is_some(),
+                in_note: v.in_note.as_ref().map(|t| t.get_ref().clone()),
+                sentence: v.sentence.as_ref().map(|t| t.get_ref().clone()),
+                any_state: v.any_state,
                 concepts: of,
                 expect: v.expect,
                 basis: basis(v.source.as_ref(), v.verified, &item_basis),
@@ -468,6 +472,8 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             section,
             name: it.name.clone(),
             proper: it.proper,
+            in_note: it.in_note.as_ref().map(|t| t.get_ref().clone()),
+            one_side: it.one_side.as_ref().map(|t| t.get_ref().clone()),
             sided: it.sided,
             elicited: it.elicited.unwrap_or(Elicited::Each),
             valid_states,
@@ -552,6 +558,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 id: r.id.get_ref().clone(),
                 name: r.name.clone(),
                 default: r.default,
+                weeks: r.weeks,
                 items: list,
             });
         }
