@@ -321,7 +321,7 @@ fn a_number_out_of_the_plausible_range_is_told_once_and_closed_by_a_person() {
     assert_eq!(kinds(&g, "heart-rate"), [(GapKind::OutOfRange, None, true)]);
     let gap = about(&g, "heart-rate")[0];
     assert_eq!(gap.text, "Heart rate: 400/min is outside the plausible 30 to 300/min");
-    assert_eq!(gap.settle, format!("cotside settle EXAM {seq}.1 --number 400"));
+    assert_eq!(gap.settle, format!("cotside settle EXAM {seq}.1 --number 400 --anyway"));
     let same = in_memory::chosen("heart-rate", None, Number(400.0));
     log.decide(Some((seq, 1)), Decision::Choose(same));
     let g = of(&log.exam());

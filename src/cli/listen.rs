@@ -146,10 +146,8 @@ impl<'a> Log<'a> {
             true => format!("taken up again at {}", words::clock(self.clock.exam_ms())),
             false => "begun".to_owned(),
         };
-        output::line(&format!(
-            "exam in {} {what}. Type a phrase, Enter logs it; ? is what is left, \"help\" the words of command; \"end of exam\" or Ctrl-C ends.",
-            self.exam.display()
-        ))
+        output::line(&format!("exam in {} {what}. Type a phrase; Enter logs it.", self.exam.display()))?;
+        output::line("? is what is left, \"help\" the words of command; Ctrl-C ends the exam.")
     }
 
     /// Logs a phrase and gives the answer. Both are on disk before anything is shown.

@@ -522,10 +522,11 @@ struct CompletionsArgs {
 #[command(before_help = "\
 Examples:
   cotside manual | man -l -
-  cotside manual settle | man -l -")]
+  cotside manual settle | man -l -
+  cotside manual lexicon check | man -l -")]
 struct ManualArgs {
-    /// A command; cotside itself when not given
-    command: Option<String>,
+    /// A command, with its own command where it has some; cotside itself when not given
+    command: Vec<String>,
 }
 
 fn number(text: &str) -> Result<f64, String> {

@@ -161,8 +161,12 @@ impl Ages {
         match (self.hours, self.days) {
             (Some(h), Some(_)) if h < 24 => format!("{} old", count(h, "hour")),
             (Some(h), Some(_)) if h < HOURS_PRINTED_BELOW => {
-                let (days, over) = (count(h / 24, "day"), count(h % 24, "hour"));
-                format!("{} old ({days} {over})", count(h, "hour"))
+                let days = count(h / 24, "day");
+                let over = match h % 24 {
+                    0 => String::new(),
+                    over => format!(" {}", count(over, "hour")),
+                };
+                format!("{} old ({days}{over})", count(h, "hour"))
             }
             (_, Some(d)) => format!("{} old", count(d, "day")),
             _ => "birth time not given".into(),

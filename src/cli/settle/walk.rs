@@ -324,7 +324,8 @@ fn ask(q: &Question, left: usize, who: &str, o: &open::Opened) -> Result<Answer,
     let lex = &o.lex;
     let list = choices(q, lex);
     let rest = words::count(left, "question left", "questions left");
-    output::put(&format!("\n{}  {}\n", q.text.trim_end(), paint(DIM, &format!("({rest})"))))?;
+    let (head, below) = q.text.split_once('\n').unwrap_or((&q.text, ""));
+    output::put(&format!("\n{head}  {}\n{below}", paint(DIM, &format!("({rest})"))))?;
     output::put(&menu(q, &list, lex))?;
     loop {
         let Some(line) = answer_line()? else { return Ok(Answer::Quit) };
