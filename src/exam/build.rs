@@ -493,6 +493,7 @@ fn chosen_finding(
         side,
         status,
         value: c.value.clone(),
+        wording: None,
         number: c.number,
         range: c.low.zip(c.high),
         unit,
