@@ -38,10 +38,11 @@ fn note(bench: &Bench) -> String {
     let text = bench.run(&["note", "e"]).code(0).out;
     let mut out = String::new();
     for line in text.lines() {
-        let begins = line.is_empty() || line.starts_with("- ") || line == line.to_uppercase();
+        let heading = line == line.to_uppercase() && line.starts_with(char::is_alphabetic);
+        let begins = line.is_empty() || line.starts_with("- ") || heading;
         out.push(if begins || out.ends_with("\n\n") { '\n' } else { ' ' });
         out.push_str(line.trim());
-        if line == line.to_uppercase() {
+        if heading {
             out.push('\n');
         }
     }
@@ -56,7 +57,7 @@ fn part<'a>(note: &'a str, heading: &str) -> &'a str {
     let end = lines
         .filter(|k| {
             let line = rest[k + 1..].lines().next().unwrap_or_default();
-            line.len() > 3 && line == line.to_uppercase()
+            line.starts_with(char::is_alphabetic) && line == line.to_uppercase()
         })
         .find(|k| *k > 0);
     &rest[..end.unwrap_or(rest.len())]

@@ -44,7 +44,7 @@ fn all(lex: &Lexicon) -> Vec<(usize, String)> {
     (0..lex.controls.len())
         .filter_map(|k| {
             let what = does(&lex.controls[k])?;
-            Some((k, format!("\"{}\" {what}", of(k)?.0)))
+            Some((k, format!("\"{}\" ({what})", of(k)?.0)))
         })
         .collect()
 }
@@ -72,6 +72,15 @@ pub fn nearest(typed: &str, lex: &Lexicon) -> Vec<String> {
         of.filter_map(|(_, m)| if let Meaning::Control(k) = m { Some(*k) } else { None }).collect()
     };
     let mut acts: BTreeSet<usize> = said.iter().map(acts_of).filter(|a| a.len() == 1).flatten().collect();
+    // So does a phrase of an act that holds all that was said ("read back").
+    let whole = |m: &Meaning| if let Meaning::Control(k) = m { Some(*k) } else { None };
+    if !said.is_empty() {
+        let holding = phrases.iter().filter(|(p, _)| said.is_subset(&words(p)));
+        let holding: BTreeSet<usize> = holding.filter_map(|(_, m)| whole(m)).collect();
+        if holding.len() <= MOST_ACTS {
+            acts.extend(holding);
+        }
+    }
     for (word, act) in NEAR {
         if said.contains(&words(word).into_iter().next().unwrap_or_default()) {
             acts.extend(lex.controls.iter().position(|c| c == act));
@@ -84,5 +93,7 @@ pub fn nearest(typed: &str, lex: &Lexicon) -> Vec<String> {
     all(lex).into_iter().filter(|(k, _)| acts.contains(k)).map(|(_, line)| line).collect()
 }
 
+/// Acts that words said may tell of, at most; more would be no hint.
+const MOST_ACTS: usize = 3;
 /// Words a command has at most, fillers left out.
 const MOST_WORDS: usize = 4;

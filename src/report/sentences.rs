@@ -47,8 +47,10 @@ pub fn value(f: &Finding, lex: &Lexicon) -> String {
     }
     let it = &lex.items[f.item];
     let word = f.value.as_deref().map(|code| match code {
-        STATED_NORMAL => "normal",
-        STATED_ABNORMAL => "abnormal",
+        // What was said is less than the value says.
+        _ if f.wording.is_some() => f.wording.as_deref().unwrap_or_default(),
+        // The examiner's own word, and no more than that: the note is the examiner's.
+        STATED_NORMAL | STATED_ABNORMAL => it.say(code).trim_start_matches("said to be "),
         _ => it.value(code).map_or(code, |k| {
             it.values[k].in_note.as_deref().unwrap_or(&it.values[k].say)
         }),
@@ -86,7 +88,8 @@ pub fn item(item: ItemId, parts: &[Part<'_>], tail: &str, lex: &Lexicon) -> Stri
     let it = &lex.items[item];
     let whole = |f: &Finding| {
         let value = it.value(f.value.as_deref()?).map(|k| &it.values[k])?;
-        value.sentence.clone().filter(|_| f.status == Status::Observed)
+        let said = f.status == Status::Observed && f.wording.is_none();
+        value.sentence.clone().filter(|_| said)
     };
     let told = |p: &Part<'_>, text: &str| {
         let marks = match p.marks.is_empty() {

@@ -18,6 +18,17 @@ use crate::report::words;
 
 /// Runs the command.
 pub fn run(args: &SettleArgs) -> Outcome {
+    // Commands offered in a help name this exam, so that they can be copied.
+    settle(args).map_err(|mut failure| {
+        let exam = args.exam.display().to_string();
+        for p in &mut failure.problems {
+            p.help = p.help.take().map(|help| help.replace("settle EXAM", &format!("settle {exam}")));
+        }
+        failure
+    })
+}
+
+fn settle(args: &SettleArgs) -> Outcome {
     let o = open::exam(&args.exam, args.lexicon.as_deref())?;
     let who = open::who("--by", args.by.as_deref(), &o.exam)?;
     let settlement = if let Some(seq) = args.undo {

@@ -3,7 +3,10 @@
 use crate::capture::{Phrase, Source};
 use crate::journal::Chosen;
 use crate::lexicon::Lexicon;
+use crate::lexicon::family::Family;
+use crate::lexicon::matcher::Meaning;
 use crate::lexicon::model::ItemId;
+use crate::lexicon::text::tokenize;
 use crate::reading::Reader;
 use crate::reading::types::{Doubt, Finding, Status};
 
@@ -45,6 +48,13 @@ pub fn findings(words: &str, item: ItemId, lex: &Lexicon) -> Vec<Finding> {
 pub fn reads_as_found(words: &str, item: ItemId, lex: &Lexicon) -> Option<Finding> {
     findings(words, item, lex).into_iter().find(|f| {
         f.status != Status::Skipped && !f.doubts.iter().any(|d| matches!(d, Doubt::AbsentOrNotDone))
+    })
+}
+
+/// Whether the words name a side.
+pub fn names_a_side(words: &str, lex: &Lexicon) -> bool {
+    lex.matcher.scan(&tokenize(words)).iter().any(|h| {
+        matches!(lex.matcher.meaning(h), Meaning::Family(Family::Left | Family::Right | Family::Both))
     })
 }
 

@@ -65,9 +65,10 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
     let mut steps: Vec<Step> = Vec::new();
     let mut made = 0;
     output::line(&format!("Deciding as {who}; --by says who else decides."))?;
+    // Built anew after each decision: one can settle, or open, another question.
+    let again = |o: &open::Opened| open::exam_by(&args.exam, args.lexicon.as_deref(), Some(&o.lex));
+    let mut o = open::exam(&args.exam, args.lexicon.as_deref())?;
     loop {
-        // Built anew after each answer: one decision can settle, or open, another question.
-        let o = open::exam(&args.exam, args.lexicon.as_deref())?;
         let skipped = |k: &Key| steps.iter().any(|s| matches!(s, Step::Skipped(p) if p == k));
         let mut questions =
             questions(&o).into_iter().filter(|q| !skipped(&q.key)).collect::<Vec<_>>().into_iter();
@@ -81,8 +82,8 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
                 let mut said = String::new();
                 for s in list {
                     let seq = write(&args.exam, &s)?;
-                    let after = open::exam(&args.exam, args.lexicon.as_deref())?;
-                    said += &told(&s, seq, &after);
+                    o = again(&o)?;
+                    said += &told(&s, seq, &o);
                     seqs.push(seq);
                 }
                 output::put(&said)?;
@@ -95,6 +96,7 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
                 Some(Step::Decided(seqs, said)) => {
                     made -= seqs.len();
                     take_back(args, who, &seqs, &said)?;
+                    o = again(&o)?;
                 }
             },
             Answer::Undo => {
@@ -107,6 +109,7 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
                         if let Step::Decided(seqs, said) = steps.remove(k) {
                             made -= seqs.len();
                             take_back(args, who, &seqs, &said)?;
+                            o = again(&o)?;
                         }
                     }
                 }
@@ -223,6 +226,7 @@ fn say(c: &Chosen, of: &Finding, lex: &Lexicon) -> String {
         side: c.side.as_deref().and_then(Side::named),
         status,
         value: c.value.clone(),
+        wording: of.wording.clone().filter(|_| c.value == of.value),
         number: c.number,
         range: c.low.zip(c.high),
         ..of.clone()
@@ -263,7 +267,13 @@ fn choices(q: &Question, lex: &Lexicon) -> Vec<(String, Chosen)> {
         let status = Status::NotObtained.word().to_owned();
         out.push(Chosen { value: None, number: None, low: None, high: None, status, ..start });
     }
-    out.into_iter().map(|c| (say(&c, &blank.finding, lex), c)).collect()
+    // Where no side is to tell, the value alone is plain enough.
+    let label = |c: &Chosen| match (it.sided, c.status == Status::NotObtained.word()) {
+        (true, _) => say(c, &blank.finding, lex),
+        (false, true) => "tried, not elicited".to_owned(),
+        (false, false) => c.value.as_deref().map_or(String::new(), |v| it.say(v).to_owned()),
+    };
+    out.into_iter().map(|c| (label(&c), c)).collect()
 }
 
 fn with_side(c: &Chosen, side: Side) -> Chosen {
@@ -283,6 +293,7 @@ fn blank(q: &Question, lex: &Lexicon) -> Blank {
         side: q.side,
         status: Status::Observed,
         value: None,
+        wording: None,
         number: None,
         range: None,
         unit: None,
@@ -401,7 +412,10 @@ fn chosen(
             None => return Ok(None),
         }
     }
-    let shown_first = q.reading.is_none() || lex.items[q.item].number.is_some();
+    // A number typed for an item that takes numbers may have been meant as one, unless the choices
+    // were sides.
+    let sides = q.reading.as_ref().is_some_and(|f| f.side == Some(Side::Unstated));
+    let shown_first = q.reading.is_none() || (lex.items[q.item].number.is_some() && !sides);
     confirmed(q, vec![(c, Vec::new())], shown_first, who, o)
 }
 
@@ -468,6 +482,10 @@ fn phrase(
     let mut list = Vec::new();
     for f in &found {
         let mut c = typed::chosen(f, lex);
+        let mut doubts = typed::doubts(f);
+        if !lex.items[q.item].sided && typed::names_a_side(line, lex) {
+            doubts.push(format!("{name} has no sides: the side typed is not kept"));
+        }
         if lex.items[q.item].sided && c.side.is_none() {
             let side = match q.side {
                 Some(side) => Some(side),
@@ -479,7 +497,7 @@ fn phrase(
             let Some(side) = side else { return Ok(None) };
             c = with_side(&c, side);
         }
-        list.push((c, typed::doubts(f)));
+        list.push((c, doubts));
     }
     confirmed(q, list, true, who, o)
 }
