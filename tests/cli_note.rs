@@ -94,7 +94,9 @@ fn findings_are_plain_sentences_without_quotation_marks() {
     ] {
         assert!(part(&note, "AS EXPECTED").contains(sentence), "{sentence} in\n{note}");
     }
-    for odd in ["was recorded", "->", "\"brisk\"", "seizure none", "symmetric at rest and crying on"] {
+    for odd in
+        ["was recorded", "->", "\"brisk\"", "seizure none", "symmetric at rest and crying on"]
+    {
         assert!(!note.contains(odd), "{odd} in\n{note}");
     }
 }
@@ -110,7 +112,12 @@ fn a_sign_stays_in_the_first_part_whatever_the_state_it_was_seen_in() {
     let first = part(&note, FIRST);
     // Counts in any state, and says in which it was seen.
     assert!(first.contains("Clavicles: ") && first.contains("on the left"), "{note}");
-    assert!(first.contains("Pupils: non-reactive (outside what is expected for term; seen while crying)"), "{note}");
+    assert!(
+        first.contains(
+            "Pupils: non-reactive (outside what is expected for term; seen while crying)"
+        ),
+        "{note}"
+    );
     // Not said to count in any state: first all the same, with what speaks against it beside it.
     assert!(
         first.contains("Resting posture: opisthotonus or decerebrate (outside what is expected for term; seen while crying, a state in which it cannot be judged)"),
@@ -128,7 +135,11 @@ fn a_sign_seen_in_a_drowsy_infant_is_graded_and_the_item_counts_as_done() {
     let bench = exam("[0:02] drowsy\n[0:05] lip smacking, suspected seizure, movements\n");
     let note = note(&bench);
     let words = part(&note, FIRST).to_lowercase();
-    assert!(words.contains("seizure") && words.contains("while drowsy") || words.contains("seizure suspected"), "{note}");
+    assert!(
+        words.contains("seizure") && words.contains("while drowsy")
+            || words.contains("seizure suspected"),
+        "{note}"
+    );
     assert!(!part(&note, INVALID).contains("eizure"), "{note}");
 }
 
@@ -174,16 +185,22 @@ fn what_was_said_at_the_start_is_quoted_and_what_was_not_used_is_counted() {
     );
     let note = note(&bench);
     assert!(
-        part(&note, CONTEXT).contains("- 0:02 \"on cooling for HIE, thirty-three point five, morphine running\""),
+        part(&note, CONTEXT)
+            .contains("- 0:02 \"on cooling for HIE, thirty-three point five, morphine running\""),
         "{note}"
     );
     assert!(!part(&note, CONTEXT).contains("bonny"), "{note}");
-    assert!(note.contains("2 of 3 phrases were read as nothing; `cotside show EXAM --timeline`"), "{note}");
+    assert!(
+        note.contains("2 of 3 phrases were read as nothing; `cotside show EXAM --timeline`"),
+        "{note}"
+    );
 }
 
 #[test]
 fn reasons_are_told_without_because_and_with_who_gave_them() {
-    let bench = exam("[0:02] quiet awake\n[0:05] left knee jerk two\n[0:09] gag not done because she has just fed\n");
+    let bench = exam(
+        "[0:02] quiet awake\n[0:05] left knee jerk two\n[0:09] gag not done because she has just fed\n",
+    );
     bench
         .run(&["settle", "e", "--gap", "suck", "--reason", "because she was tired", "--by", "RH"])
         .code(0);
@@ -207,15 +224,28 @@ fn a_correction_says_what_it_changed_once_and_a_decision_who_made_it_and_when() 
     assert!(changes.contains("- 0:05 right clavicle intact, corrected to left at 0:08."), "{note}");
     let settled: Vec<&str> = changes.lines().filter(|l| l.contains("settled as")).collect();
     assert_eq!(settled.len(), 2, "{note}");
-    assert!(settled[0].contains("0:20 arm recoil slow or partial (side not said), settled as right (RH, 20"), "{note}");
-    assert!(settled[1].contains("0:20 right arm recoil slow or partial, settled as brisk on the left (CD, 20"), "{note}");
+    assert!(
+        settled[0]
+            .contains("0:20 arm recoil slow or partial (side not said), settled as right (RH, 20"),
+        "{note}"
+    );
+    assert!(
+        settled[1].contains(
+            "0:20 right arm recoil slow or partial, settled as brisk on the left (CD, 20"
+        ),
+        "{note}"
+    );
     // The finding itself says so too.
-    assert!(part(&note, "AS EXPECTED").contains("Arm recoil: brisk on the left (settled by CD, 20"), "{note}");
+    assert!(
+        part(&note, "AS EXPECTED").contains("Arm recoil: brisk on the left (settled by CD, 20"),
+        "{note}"
+    );
 }
 
 #[test]
 fn the_age_is_told_in_hours_and_days_and_names_no_day() {
-    let note = note(&exam("[0:02] quiet awake\n[0:05] left knee jerk two\n[0:09] asleep, light sleep\n"));
+    let note =
+        note(&exam("[0:02] quiet awake\n[0:05] left knee jerk two\n[0:09] asleep, light sleep\n"));
     assert!(note.contains("30 hours old (1 day 6 hours)"), "{note}");
     assert!(!note.contains("(day"), "{note}");
     assert!(note.contains("light sleep from 0:09"), "{note}");
@@ -259,8 +289,20 @@ fn readable(bench: &Bench) -> Vec<Ran> {
         out.push(bench.run(args));
     }
     for command in [
-        "read", "listen", "show", "gaps", "note", "score", "compare", "settle", "explain",
-        "export", "header", "lexicon", "completions", "manual",
+        "read",
+        "listen",
+        "show",
+        "gaps",
+        "note",
+        "score",
+        "compare",
+        "settle",
+        "explain",
+        "export",
+        "header",
+        "lexicon",
+        "completions",
+        "manual",
     ] {
         out.push(bench.run(&[command, "--help"]));
     }

@@ -138,7 +138,7 @@ fn a_required_item_not_done_is_open_until_a_reason_is_given() {
     let seq = log.reason("suck", None, "tube in place");
     let g = of(&log.exam());
     assert_eq!(kinds(&g, "suck"), [(GapKind::NotDone, None, false)]);
-    assert_eq!(about(&g, "suck")[0].text, "Suck: not done: tube in place (QK)");
+    assert_eq!(about(&g, "suck")[0].text, "Suck: not done; reason: tube in place (QK)");
     assert_eq!((g.met, g.required, g.done, g.with_reason), (true, 11, 10, 1));
 
     log.decide(None, Decision::Undo { seq });

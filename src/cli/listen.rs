@@ -146,7 +146,10 @@ impl<'a> Log<'a> {
             true => format!("taken up again at {}", words::clock(self.clock.exam_ms())),
             false => "begun".to_owned(),
         };
-        output::line(&format!("exam in {} {what}. Type a phrase; Enter logs it.", self.exam.display()))?;
+        output::line(&format!(
+            "exam in {} {what}. Type a phrase; Enter logs it.",
+            self.exam.display()
+        ))?;
         output::line("? is what is left, \"help\" the words of command; Ctrl-C ends the exam.")
     }
 
@@ -228,7 +231,9 @@ impl<'a> Log<'a> {
 /// The answer as it is shown: time, then what was understood, one line, large and plain.
 fn shown(at_ms: u64, text: &str) -> String {
     let style = match text {
-        t if t.starts_with(NOT_UNDERSTOOD) => Style::new().bold().fg_color(Some(AnsiColor::Red.into())),
+        t if t.starts_with(NOT_UNDERSTOOD) => {
+            Style::new().bold().fg_color(Some(AnsiColor::Red.into()))
+        }
         t if t.contains("needs you") => {
             Style::new().bold().fg_color(Some(AnsiColor::Yellow.into()))
         }

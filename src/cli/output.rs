@@ -76,7 +76,10 @@ pub fn json(value: &serde_json::Value) -> io::Result<()> {
 pub fn tell(text: &str) {
     // Messages are kept whole for whoever collects them, and broken for whoever reads them.
     let text = match io::stderr().is_terminal() {
-        true => broken(text, crossterm::terminal::size().map_or(WIDTH, |(w, _)| w.into()).max(NARROWEST)),
+        true => broken(
+            text,
+            crossterm::terminal::size().map_or(WIDTH, |(w, _)| w.into()).max(NARROWEST),
+        ),
         false => text.to_owned(),
     };
     let _ = writeln!(anstream::stderr().lock(), "{text}");

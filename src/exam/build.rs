@@ -539,7 +539,8 @@ fn settle(fold: &mut Fold, x: &mut Exam, s: &Settlement, line: &Line, lex: &Lexi
                 Ok(mut f) => {
                     f.reason.clone_from(&old.finding.reason);
                     // What is accepted is what was said, no more than that.
-                    f.wording = old.finding.wording.clone().filter(|_| f.value == old.finding.value);
+                    f.wording =
+                        old.finding.wording.clone().filter(|_| f.value == old.finding.value);
                     fold.remove(id, None, seq, Some(id), How::Settled);
                     let placed = place(f, Some(&old), old.finding.at_ms);
                     // The person decided: what else stood for this item and side gives way.

@@ -282,9 +282,7 @@ fn judged_in_wrong_state(old: &Standing, now: Moment, lex: &Lexicon) -> bool {
 
 /// Whether a finding made in a state is made in one in which it cannot be judged.
 pub fn not_valid_in(f: &Finding, state: Option<usize>, lex: &Lexicon) -> bool {
-    f.status != Status::Skipped
-        && wrong_state(f.item, state, lex)
-        && !counts_in_any_state(f, lex)
+    f.status != Status::Skipped && wrong_state(f.item, state, lex) && !counts_in_any_state(f, lex)
 }
 
 /// Whether the finding's value is one the lexicon says counts in any state.

@@ -249,7 +249,7 @@ fn retell(exam: &Exam, lex: &Lexicon, item: ItemId, gap: &mut Gap) {
         _ => "not done".into(),
     };
     gap.text = match &gap.reason {
-        Some(r) => format!("{name}: {told}: {r}"),
+        Some(r) => format!("{name}: {told}; reason: {r}"),
         None => format!("{name}: {told}"),
     };
     gap.settle = if gap.open { settle::reason(it, gap.side) } else { String::new() };

@@ -622,7 +622,8 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             }
             list.sort_by_key(|(item, _, _)| *item);
             if let Some([from, to]) = r.weeks.filter(|[from, to]| from >= to) {
-                let text = format!("the protocol `{}` is for {from} up to {to} weeks", r.id.get_ref());
+                let text =
+                    format!("the protocol `{}` is for {from} up to {to} weeks", r.id.get_ref());
                 let help = "write the first week, then the first one it is no longer for";
                 c.problem(i, r.id.span().start, text, Some(help.into()));
             }

@@ -71,7 +71,8 @@ pub fn nearest(typed: &str, lex: &Lexicon) -> Vec<String> {
         let of = phrases.iter().filter(|(p, _)| words(p).contains(word));
         of.filter_map(|(_, m)| if let Meaning::Control(k) = m { Some(*k) } else { None }).collect()
     };
-    let mut acts: BTreeSet<usize> = said.iter().map(acts_of).filter(|a| a.len() == 1).flatten().collect();
+    let mut acts: BTreeSet<usize> =
+        said.iter().map(acts_of).filter(|a| a.len() == 1).flatten().collect();
     // So does a phrase of an act that holds all that was said ("read back").
     let whole = |m: &Meaning| if let Meaning::Control(k) = m { Some(*k) } else { None };
     if !said.is_empty() {

@@ -62,7 +62,11 @@ pub fn note(
         .iter()
         .zip(&graded.grades)
         .filter(|(s, _)| s.finding.is_sure())
-        .map(|(s, grade)| Told { s, grade: *grade, sign: sign_in_any_state(s, *grade, graded, lex) })
+        .map(|(s, grade)| Told {
+            s,
+            grade: *grade,
+            sign: sign_in_any_state(s, *grade, graded, lex),
+        })
         .collect();
     let shown: Vec<Told<'_>> =
         told.iter().filter(|t| t.counts() || t.sign.is_some()).copied().collect();
@@ -301,19 +305,16 @@ fn foremost_part(
     for (item, of) in items {
         let mut parts: Vec<Part<'_>> = joined(&of, x, lex)
             .into_iter()
-            .map(|(t, side)| Part {
-                finding: &t.s.finding,
-                side,
-                marks: marks(&t, x, lex, graded),
-            })
+            .map(|(t, side)| Part { finding: &t.s.finding, side, marks: marks(&t, x, lex, graded) })
             .collect();
         // A side that was not elicited belongs to the difference, though it has no grade.
         let missed = |f: &&Finding| f.status == Status::NotObtained && f.is_sure();
         let not_elicited = x.of(item).map(|s| &s.finding).filter(missed);
         parts.extend(not_elicited.map(|f| Part { finding: f, side: f.side, marks: Vec::new() }));
-        let differ = apart.iter().find(|a| a.item == item).map_or(String::new(), |a| {
-            format!("; {}", measures::apart_in_note(a, lex))
-        });
+        let differ = apart
+            .iter()
+            .find(|a| a.item == item)
+            .map_or(String::new(), |a| format!("; {}", measures::apart_in_note(a, lex)));
         point(out, &sentences::item(item, &parts, &differ, lex));
     }
 }

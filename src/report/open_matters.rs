@@ -87,9 +87,8 @@ pub fn parts(x: &Exam, lex: &Lexicon, g: &Gaps) -> Vec<Part> {
     // A gap of which the unsettled part tells already is not told again.
     let told_there = |gap: &&Gap| {
         gap.item.is_none_or(|item| {
-            let doubtful = x
-                .of(item)
-                .any(|s| !s.finding.is_sure() && Side::overlap(s.finding.side, gap.side));
+            let doubtful =
+                x.of(item).any(|s| !s.finding.is_sure() && Side::overlap(s.finding.side, gap.side));
             let announced = quoted.iter().any(|(a, _)| a.item == item);
             !(doubtful || announced)
         })
@@ -173,7 +172,10 @@ fn unsettled(x: &Exam, lex: &Lexicon, announced: &[(&Announced, Vec<&Event>)]) -
         let at = words::clock(a.at_ms);
         out.push((
             a.at_ms,
-            format!("{name}: begun at {at}, and no result was understood. Said: {}.", said.join("; ")),
+            format!(
+                "{name}: begun at {at}, and no result was understood. Said: {}.",
+                said.join("; ")
+            ),
         ));
     }
     out.sort_by_key(|(at, _)| *at);
@@ -183,9 +185,10 @@ fn unsettled(x: &Exam, lex: &Lexicon, announced: &[(&Announced, Vec<&Event>)]) -
 /// The reason of a gap in words, and who gave it when, if it was given afterwards.
 fn reason(x: &Exam, lex: &Lexicon, gap: &Gap) -> Option<String> {
     let text = gap.reason.as_deref()?;
-    let given = x.reasons.iter().rfind(|r| {
-        Some(r.item) == gap.item && text == format!("{} ({})", r.reason, r.who)
-    });
+    let given = x
+        .reasons
+        .iter()
+        .rfind(|r| Some(r.item) == gap.item && text == format!("{} ({})", r.reason, r.who));
     Some(match given {
         Some(r) => {
             let bare = words::bare_reason(&r.reason, lex);

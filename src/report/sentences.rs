@@ -51,9 +51,9 @@ pub fn value(f: &Finding, lex: &Lexicon) -> String {
         _ if f.wording.is_some() => f.wording.as_deref().unwrap_or_default(),
         // The examiner's own word, and no more than that: the note is the examiner's.
         STATED_NORMAL | STATED_ABNORMAL => it.say(code).trim_start_matches("said to be "),
-        _ => it.value(code).map_or(code, |k| {
-            it.values[k].in_note.as_deref().unwrap_or(&it.values[k].say)
-        }),
+        _ => it
+            .value(code)
+            .map_or(code, |k| it.values[k].in_note.as_deref().unwrap_or(&it.values[k].say)),
     });
     let parts: Vec<String> =
         word.map(str::to_owned).into_iter().chain(words::quantity(f, lex)).collect();

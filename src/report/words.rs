@@ -181,8 +181,12 @@ pub fn protocol_warning(x: &Exam, ages: &Ages, lex: &Lexicon) -> Option<String> 
     ]
     .into_iter()
     .find_map(|(what, age)| age.filter(|(w, _)| outside(*w)).map(|a| (what, a)))?;
-    let others: Vec<String> =
-        lex.protocols.iter().filter(|o| o.id != p.id).map(|o| format!("{} ({})", o.id, o.name)).collect();
+    let others: Vec<String> = lex
+        .protocols
+        .iter()
+        .filter(|o| o.id != p.id)
+        .map(|o| format!("{} ({})", o.id, o.name))
+        .collect();
     let others = match others.is_empty() {
         true => String::new(),
         false => format!(" Other protocols: {}.", others.join(", ")),

@@ -40,9 +40,7 @@ pub fn plausible(c: &Chosen, anyway: bool, lex: &Lexicon) -> Result<(), Failure>
 
 /// The findings of an item at a side, those only said to be not done left out.
 fn found(x: &Exam, item: ItemId, side: Option<Side>) -> Vec<&Standing> {
-    x.of(item)
-        .filter(|s| s.finding.status != Status::Skipped && s.finding.covers(side))
-        .collect()
+    x.of(item).filter(|s| s.finding.status != Status::Skipped && s.finding.covers(side)).collect()
 }
 
 /// Refuses to add a finding where one stands.
@@ -111,7 +109,9 @@ pub fn can_be_undone(seq: u64, o: &open::Opened) -> Result<(), Failure> {
     let help = match (o.exam.decided.is_empty(), holding.is_empty()) {
         (true, _) => "nothing was settled in this exam yet".to_owned(),
         (false, true) => "nothing is left to take back".to_owned(),
-        (false, false) => format!("settlements that hold are in these entries: {}", holding.join(", ")),
+        (false, false) => {
+            format!("settlements that hold are in these entries: {}", holding.join(", "))
+        }
     };
     match o.exam.decision(seq) {
         None => Err(Failure::input("--undo", format!("entry {seq} is no settlement"), help)),

@@ -22,7 +22,8 @@ pub fn run(args: &SettleArgs) -> Outcome {
     settle(args).map_err(|mut failure| {
         let exam = args.exam.display().to_string();
         for p in &mut failure.problems {
-            p.help = p.help.take().map(|help| help.replace("settle EXAM", &format!("settle {exam}")));
+            p.help =
+                p.help.take().map(|help| help.replace("settle EXAM", &format!("settle {exam}")));
         }
         failure
     })
@@ -83,12 +84,7 @@ fn write(dir: &Path, s: &Settlement) -> Result<u64, Failure> {
     Ok(taken.journal.append_now(&Entry::Settlement(s.clone()))?)
 }
 
-fn gap(
-    word: &str,
-    args: &SettleArgs,
-    who: &str,
-    o: &open::Opened,
-) -> Result<Settlement, Failure> {
+fn gap(word: &str, args: &SettleArgs, who: &str, o: &open::Opened) -> Result<Settlement, Failure> {
     let lex = &o.lex;
     let item = open::item(word, lex)?;
     let it = &lex.items[item];
@@ -126,12 +122,7 @@ fn side(word: &str) -> Result<Side, Failure> {
     })
 }
 
-fn add(
-    word: &str,
-    args: &SettleArgs,
-    who: &str,
-    o: &open::Opened,
-) -> Result<Settlement, Failure> {
+fn add(word: &str, args: &SettleArgs, who: &str, o: &open::Opened) -> Result<Settlement, Failure> {
     let lex = &o.lex;
     let item = open::item(word, lex)?;
     let at = args.at.as_deref().unwrap_or_default();
@@ -302,15 +293,20 @@ fn undone(seq: u64, after: &open::Opened) -> String {
     let Some(Entry::Settlement(s)) = line else { return format!("entry {seq} no longer holds") };
     let old = match (&s.decision, s.target) {
         (Decision::Undo { seq: back }, _) => {
-            return format!("entry {back} holds again: entry {seq}, which took it back, is taken back");
+            return format!(
+                "entry {back} holds again: entry {seq}, which took it back, is taken back"
+            );
         }
         (Decision::Choose(c), Some(t)) => {
             let value = c.value.clone().or_else(|| c.number.map(words::number));
-            let parts: Vec<String> =
-                [c.side.clone(), value, (c.status != Status::Observed.word()).then(|| c.status.clone())]
-                    .into_iter()
-                    .flatten()
-                    .collect();
+            let parts: Vec<String> = [
+                c.side.clone(),
+                value,
+                (c.status != Status::Observed.word()).then(|| c.status.clone()),
+            ]
+            .into_iter()
+            .flatten()
+            .collect();
             format!("[{}.{}] as {} {}", t.phrase, t.index, c.item, parts.join(" "))
         }
         (Decision::NotAFinding, Some(t)) => format!("[{}.{}] as no finding", t.phrase, t.index),
@@ -318,7 +314,9 @@ fn undone(seq: u64, after: &open::Opened) -> String {
             format!("the {} added at {}", chosen.item, words::clock(*at_ms))
         }
         (Decision::GapReason { item, reason, .. }, _) => format!("the reason for {item}: {reason}"),
-        (Decision::Input { sign, value, .. }, _) => format!("the value entered for {sign}: {value}"),
+        (Decision::Input { sign, value, .. }, _) => {
+            format!("the value entered for {sign}: {value}")
+        }
         _ => "a decision".into(),
     };
     format!("taken back: {old} (was decided by {}, entry {seq})", s.who)

@@ -54,7 +54,10 @@ pub fn reads_as_found(words: &str, item: ItemId, lex: &Lexicon) -> Option<Findin
 /// Whether the words name a side.
 pub fn names_a_side(words: &str, lex: &Lexicon) -> bool {
     lex.matcher.scan(&tokenize(words)).iter().any(|h| {
-        matches!(lex.matcher.meaning(h), Meaning::Family(Family::Left | Family::Right | Family::Both))
+        matches!(
+            lex.matcher.meaning(h),
+            Meaning::Family(Family::Left | Family::Right | Family::Both)
+        )
     })
 }
 
@@ -68,9 +71,7 @@ pub fn chosen(f: &Finding, lex: &Lexicon) -> Chosen {
 pub fn doubts(f: &Finding) -> Vec<String> {
     f.doubts
         .iter()
-        .filter(|d| {
-            !matches!(d, Doubt::SideNotSaid | Doubt::ItemNotNamed | Doubt::Implausible(_))
-        })
+        .filter(|d| !matches!(d, Doubt::SideNotSaid | Doubt::ItemNotNamed | Doubt::Implausible(_)))
         .map(Doubt::to_string)
         .collect()
 }

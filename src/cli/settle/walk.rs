@@ -99,21 +99,19 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
                     o = again(&o)?;
                 }
             },
-            Answer::Undo => {
-                match steps.iter().rposition(|s| matches!(s, Step::Decided(..))) {
-                    None => output::line(
-                        "nothing was decided in this walk; an earlier decision is taken back with \
+            Answer::Undo => match steps.iter().rposition(|s| matches!(s, Step::Decided(..))) {
+                None => output::line(
+                    "nothing was decided in this walk; an earlier decision is taken back with \
                          cotside settle EXAM --undo ENTRY",
-                    )?,
-                    Some(k) => {
-                        if let Step::Decided(seqs, said) = steps.remove(k) {
-                            made -= seqs.len();
-                            take_back(args, who, &seqs, &said)?;
-                            o = again(&o)?;
-                        }
+                )?,
+                Some(k) => {
+                    if let Step::Decided(seqs, said) = steps.remove(k) {
+                        made -= seqs.len();
+                        take_back(args, who, &seqs, &said)?;
+                        o = again(&o)?;
                     }
                 }
-            }
+            },
         }
     }
 }
