@@ -144,6 +144,21 @@ fn a_sign_seen_in_a_drowsy_infant_is_graded_and_the_item_counts_as_done() {
 }
 
 #[test]
+fn an_unsettled_reading_that_would_be_a_sign_is_pointed_out_where_the_signs_are() {
+    let bench =
+        exam("[0:02] quiet awake\n[0:05] clavicle, maybe a fracture\n[0:09] arm recoil brisk\n");
+    let note = note(&bench);
+    let first = part(&note, FIRST);
+    assert!(
+        first.contains("Not settled, and outside what is expected if it holds: clavicles"),
+        "{note}"
+    );
+    assert!(first.contains("(at 0:05)") && !first.contains("arm recoil"), "{note}");
+    // It is no finding yet, and is told as a reading among the unsettled.
+    assert!(part(&note, UNSETTLED).contains("maybe a fracture"), "{note}");
+}
+
+#[test]
 fn each_open_matter_stands_once() {
     let bench = exam(
         "[0:02] quiet awake\n[0:05] no prone, no ventral suspension, lines everywhere\n\

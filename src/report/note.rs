@@ -273,6 +273,8 @@ fn marks(t: &Told<'_>, x: &Exam, lex: &Lexicon, graded: &Graded) -> Vec<String> 
             let seen = seen.clone().unwrap_or_default();
             out.push(format!("{seen}, a state in which it cannot be judged"));
         }
+        // Told once, above the part.
+        Grade::Ungraded(why) if lies_in_header(why) => {}
         Grade::Ungraded(why) => out.push(format!("not graded: {}", why.text())),
     }
     if t.s.outside_valid_states(lex) && !t.s.in_wrong_state(lex) {
@@ -286,6 +288,40 @@ fn marks(t: &Told<'_>, x: &Exam, lex: &Lexicon, graded: &Graded) -> Vec<String> 
     out
 }
 
+/// Whether a finding is ungraded for what the exam's header says, as all of them are then.
+fn lies_in_header(why: Ungraded) -> bool {
+    use Ungraded::{BeforeBirth, NoBirthTime, NoGestation, NotTerm, TooOld};
+    matches!(why, BeforeBirth | NoBirthTime | NoGestation | NotTerm | TooOld)
+}
+
+/// The unsettled readings that would be outside, or a sign in any state, if they hold: pointed out
+/// where the signs are told, and told as what they are among the unsettled.
+fn would_be_outside(x: &Exam, lex: &Lexicon, graded: &Graded) -> Vec<String> {
+    let outside = |f: &Finding| {
+        let it = &lex.items[f.item];
+        let value = f.value.as_deref().and_then(|v| it.value(v)).map(|k| &it.values[k]);
+        let weighed = match beyond(&graded.ages, lex) {
+            Some(Ungraded::NotTerm) => {
+                age_band(f.item, &graded.ages, lex).map(|band| in_band(f, band, lex))
+            }
+            // Without an age the rows for term are all there is to tell a sign by.
+            _ => Some(expectation(f, lex)),
+        };
+        f.status == Status::Observed
+            && (f.value.as_deref() == Some(STATED_ABNORMAL)
+                || value.is_some_and(|v| v.any_state)
+                || matches!(weighed, Some(Ok((Expect::Outside, _)))))
+    };
+    x.unsettled()
+        .map(|s| &s.finding)
+        .filter(|f| outside(f))
+        .map(|f| {
+            let subject = sentences::subject(f.item, f.side, lex);
+            format!("{subject} (at {})", words::clock(f.at_ms))
+        })
+        .collect()
+}
+
 fn foremost_part(
     out: &mut String,
     x: &Exam,
@@ -297,7 +333,13 @@ fn foremost_part(
     title(out, "Outside, borderline or different between the sides");
     if first.is_empty() {
         para(out, "None among the findings that could be graded.");
-        return;
+    }
+    let above = first.iter().find_map(|t| match t.grade {
+        Grade::Ungraded(why) if lies_in_header(why) => Some(why),
+        _ => None,
+    });
+    if let Some(why) = above {
+        para(out, &format!("Not graded where nothing else is said: {}.", why.text()));
     }
     let mut items = by_item(first);
     // What is outside first; sorting keeps the order of examination within each rank.
@@ -316,6 +358,14 @@ fn foremost_part(
             .find(|a| a.item == item)
             .map_or(String::new(), |a| format!("; {}", measures::apart_in_note(a, lex)));
         point(out, &sentences::item(item, &parts, &differ, lex));
+    }
+    let open = would_be_outside(x, lex, graded);
+    if !open.is_empty() {
+        let text = format!(
+            "Not settled, and outside what is expected if it holds: {}. See UNSETTLED.",
+            words::list(&open)
+        );
+        point(out, &text);
     }
 }
 
