@@ -65,7 +65,7 @@ fn part<'a>(note: &'a str, heading: &str) -> &'a str {
 
 const FIRST: &str = "OUTSIDE, BORDERLINE OR DIFFERENT";
 const INVALID: &str = "NOT VALID AS EXAMINED";
-const UNSETTLED: &str = "UNSETTLED";
+const UNSETTLED: &str = "UNSETTLED:";
 const NOT_DONE: &str = "NOT DONE, NO REASON GIVEN";
 const WITH_REASON: &str = "NOT DONE, WITH A REASON";
 const CONTEXT: &str = "CONTEXT";

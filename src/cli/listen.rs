@@ -257,7 +257,8 @@ fn on_pipe(log: &mut Log<'_>) -> Result<(), Failure> {
         if text.trim() == "?" {
             output::line(&log.left()?.join("\n"))?;
         } else if let Some(phrase) = typed(&text, start_ms, log.clock.exam_ms()) {
-            output::line(&log.log(&phrase)?)?;
+            // One line an answer, however long: what feeds the pipe may read line by line.
+            output::raw(&format!("{}\n", log.log(&phrase)?))?;
         }
     }
     Ok(())
