@@ -230,7 +230,13 @@ impl Fold {
                             o.phrases.push(f.id.phrase);
                             return;
                         }
-                    } else if !judged_in_wrong_state(&old, moment, lex) {
+                    } else if judged_in_wrong_state(&old, moment, lex) {
+                    } else if old.finding.is_sure() && half_heard(&f) {
+                        // What may not even be about the item takes no sure finding's place.
+                        let said = format!("then {} (phrase {})", shown(&f), f.id.phrase);
+                        self.standing[k].finding.doubts.push(Doubt::SaidDifferently(said));
+                        return;
+                    } else {
                         f.doubts.push(Doubt::SaidDifferently(format!(
                             "{} (phrase {})",
                             shown(&old.finding),
@@ -269,6 +275,22 @@ impl Fold {
             }
         }
     }
+}
+
+/// Whether it is doubtful that the finding was said of its item at all.
+fn half_heard(f: &Finding) -> bool {
+    f.corrects.is_empty()
+        && f.doubts.iter().any(|d| {
+            matches!(
+                d,
+                Doubt::MuchNotUnderstood(_)
+                    | Doubt::ItemNotNamed
+                    | Doubt::SoundsLike(_)
+                    | Doubt::Denied(_)
+                    | Doubt::Implausible(_)
+                    | Doubt::NumberBySound(_)
+            )
+        })
 }
 
 /// Whether the old finding was made in a state in which its item cannot be judged, and the new one

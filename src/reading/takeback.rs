@@ -6,13 +6,14 @@
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::Naming;
 use crate::lexicon::model::ItemId;
+use crate::lexicon::text::Break;
 
 use super::claim::Claim;
 use super::clauses::Aside;
 use super::heard::Heard;
 use super::memory::Memory;
 use super::pieces::{Segment, SideSaid};
-use super::resolve::resolve;
+use super::resolve::{Judged, resolve};
 use super::series::Run;
 use super::types::{Doubt, Finding, FindingId, Reading, Side, Status, Strike};
 
@@ -57,8 +58,13 @@ fn obey(
 ) {
     // What the command names: "cancel the knee left", "strike the caput".
     let sentence = h.atom(at).sentence;
-    let named: Vec<usize> =
+    let mut named: Vec<usize> =
         (at + 1..h.cut.atoms.len()).filter(|&i| h.atom(i).sentence == sentence).collect();
+    // "Scratch that, right up, left down": what comes in its place is not what goes.
+    let anew = |i: usize| h.atom(i).group != h.atom(at).group && judges_at_hand(h, i, memory);
+    if named.iter().any(|&i| anew(i)) {
+        named.retain(|&i| h.atom(i).group == h.atom(at).group);
+    }
     let side = named.iter().find_map(|&i| h.atom(i).left_or_right(h.lex));
     let words = h.said(at);
     if let Some(id) = target(h, &named, side, memory) {
@@ -68,6 +74,14 @@ fn obey(
     } else if drop_claims_before(at, claims).is_none() {
         strike_last(side, &words, memory, reading);
     }
+}
+
+/// Whether the atom is a value of the item that was judged last.
+fn judges_at_hand(h: &Heard<'_>, i: usize, memory: &Memory) -> bool {
+    memory.latest().any(|f| {
+        resolve(h.cut, h.atom(i), f.item, false, true, h.lex)
+            .is_some_and(|j| (j.value.is_some() || j.is_numeric()) && !j.same_value(&Judged::of(f)))
+    })
 }
 
 /// The latest finding that the atoms name: its item, or its value.
@@ -98,6 +112,28 @@ fn drop_claims_before(at: usize, claims: &mut Vec<Claim>) -> Option<Option<Side>
     let (atom, side) = (last.first_atom, last.side);
     claims.retain(|c| c.first_atom != atom);
     Some(side)
+}
+
+/// "Sorry, little one": said to somebody.
+fn is_addressed(h: &Heard<'_>, after: usize) -> bool {
+    let next = (after..h.cut.tokens.len()).find(|&i| {
+        let t = &h.cut.tokens[i];
+        t.brk.is_none_or(|b| b != Break::Comma) && !h.lex.matcher.is_filler(&t.folded)
+    });
+    next.is_some_and(|i| h.cut.addressed.contains(&i))
+}
+
+/// Whether words that may be second thoughts are: "wrong blanket" is of something else, and what a
+/// longer phrase holds ("not quite at the midline") is part of that.
+fn speaks_of_a_finding(h: &Heard<'_>, (from, to): (usize, usize)) -> bool {
+    let held =
+        h.cut.atoms.iter().any(|a| a.from <= from && to <= a.to && a.to - a.from > to - from);
+    !held && !is_of_a_thing(h, (from, to)) && !is_addressed(h, to)
+}
+
+/// A word right before one that was not understood: "wrong blanket".
+fn is_of_a_thing(h: &Heard<'_>, (from, to): (usize, usize)) -> bool {
+    to - from == 1 && h.cut.unknown.contains(&to)
 }
 
 /// "That doesn't count", "let me do that again", "no wait, the tape was on the ear".
@@ -178,8 +214,15 @@ pub(super) fn second_thoughts(
     {
         return;
     }
-    let doubting = h.places(&[Family::Correct, Family::Withdraw, Family::Swap]).next();
-    let by_the_way = || h.cut.second_thoughts.first().map(|&(from, to)| h.cut.words(from, to));
+    let doubting = h.places(&[Family::Correct, Family::Withdraw, Family::Swap]).find(|&i| {
+        let a = h.atom(i);
+        let by_the_way = h.cut.second_thoughts.contains(&(a.from, a.to));
+        !is_addressed(h, a.to) && !(by_the_way && is_of_a_thing(h, (a.from, a.to)))
+    });
+    let by_the_way = || {
+        let mut spans = h.cut.second_thoughts.iter();
+        spans.find(|&&s| speaks_of_a_finding(h, s)).map(|&(from, to)| h.cut.words(from, to))
+    };
     let Some(words) = doubting.map(|i| h.said(i)).or_else(by_the_way) else { return };
     // A phrase with findings of its own about other items speaks of those.
     let own: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
