@@ -29,6 +29,11 @@ const SECOND: &str = "\
 [0:30] moro complete
 ";
 
+/// The words alone: where a line is broken is beside the point.
+fn plain(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// Two exams of one invented infant, `a` at 5 hours and `b` a day later.
 fn watch() -> Bench {
     let bench = Bench::new();
@@ -80,10 +85,10 @@ fn score_prints_result_signs_findings_and_source() {
         "Shankaran S et al. N Engl J Med 2005",
         "Eligibility and treatment are decided by the treating team under local protocol.",
     ] {
-        assert!(out.contains(part), "{part} in\n{out}");
+        assert!(plain(&out).contains(&plain(part)), "{part} in\n{out}");
     }
     assert!(!out.contains("INDETERMINATE") && !out.contains("Apgar"), "{out}");
-    assert!(out.lines().all(|l| l.chars().count() <= 100), "{out}");
+    assert!(out.lines().all(|l| l.chars().count() <= 80), "{out}");
 }
 
 #[test]
@@ -232,9 +237,9 @@ fn compare_orders_by_time_marks_changes_and_puts_the_states_beside_them() {
         "[====================================]",
         "missing: posture, tone, pupils, heart rate, respiration, seizure",
     ] {
-        assert!(out.contains(part), "{part} in\n{out}");
+        assert!(plain(&out).contains(&plain(part)), "{part} in\n{out}");
     }
-    assert!(out.lines().all(|l| l.chars().count() <= 100), "{out}");
+    assert!(out.lines().all(|l| l.chars().count() <= 80), "{out}");
 }
 
 #[test]
@@ -284,8 +289,12 @@ fn exams_of_two_infants_or_one_twice_are_not_compared() {
 fn show_note_and_export_carry_scales_and_counts() {
     let bench = watch();
     let show = bench.run(&["show", "a"]).code(0).out;
-    assert!(show.contains("2005 form: moderate (3 of 6 categories show a sign"), "{show}");
-    assert!(show.contains("11 items: 3 outside, 1 borderline, 6 as expected"), "{show}");
+    for part in [
+        "2005 form: moderate (3 of 6 categories show a sign",
+        "11 items: 3 outside, 1 borderline, 6 as expected",
+    ] {
+        assert!(plain(&show).contains(part), "{part} in\n{show}");
+    }
     assert!(!show.contains("Apgar"), "nobody entered one: {show}");
     let note = bench.run(&["note", "b"]).code(0).out;
     assert!(note.contains("INDETERMINATE: criteria"), "{note}");

@@ -172,7 +172,7 @@ impl Bedside<'_, '_> {
                     let now = self.log.now_ms();
                     if let Some(p) = typed(&l, now, now) {
                         let answer = self.log.log(&p)?;
-                        output::line(&answer.shown)?;
+                        self.say(&answer.shown)?;
                         self.after(&answer.text)?;
                     }
                 }
@@ -275,7 +275,7 @@ impl Bedside<'_, '_> {
         self.left = self.log.how_many_left()?;
         self.orders.paused.store(self.log.paused(), Ordering::Relaxed);
         self.sound(match text {
-            NOT_UNDERSTOOD => Tone::NotUnderstood,
+            t if t.starts_with(NOT_UNDERSTOOD) => Tone::NotUnderstood,
             t if t.contains("needs you") => Tone::NeedsYou,
             _ => Tone::Understood,
         });
@@ -331,7 +331,8 @@ impl Bedside<'_, '_> {
     fn say(&self, text: &str) -> Result<(), Failure> {
         match self.terminal {
             true => above(&text.replace('\n', "\r\n"))?,
-            false => output::line(text)?,
+            // One line an answer, however long.
+            false => output::raw(&format!("{text}\n"))?,
         }
         Ok(())
     }
@@ -351,7 +352,7 @@ impl Bedside<'_, '_> {
         if !self.terminal {
             let told = format!("status: {state}; {} left", self.left);
             if told != self.told {
-                output::line(&told)?;
+                output::raw(&format!("{told}\n"))?;
                 self.told = told;
             }
             return Ok(());

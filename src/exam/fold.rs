@@ -41,6 +41,8 @@ pub struct Standing {
     pub until_ms: u64,
     /// Initials of who settled it, when a person did.
     pub settled_by: Option<String>,
+    /// The settlement, as its entry in the journal, when a person settled it.
+    pub settled_in: Option<u64>,
 }
 
 /// How a finding came to stand no longer.
@@ -180,6 +182,7 @@ impl Fold {
             line: moment.line,
             until_ms: moment.until_ms,
             settled_by: None,
+            settled_in: None,
             finding: f,
         };
         // Two sides whose names were not said stand beside each other when said in one phrase.
@@ -299,6 +302,17 @@ fn judged_in_wrong_state(old: &Standing, now: Moment, lex: &Lexicon) -> bool {
     old.in_wrong_state(lex) && !wrong_state(old.finding.item, now.state, lex)
 }
 
+/// Whether a finding made in a state is made in one in which it cannot be judged.
+pub fn not_valid_in(f: &Finding, state: Option<usize>, lex: &Lexicon) -> bool {
+    f.status != Status::Skipped && wrong_state(f.item, state, lex) && !counts_in_any_state(f, lex)
+}
+
+/// Whether the finding's value is one the lexicon says counts in any state.
+fn counts_in_any_state(f: &Finding, lex: &Lexicon) -> bool {
+    let item = &lex.items[f.item];
+    f.value.as_deref().and_then(|v| item.value(v)).is_some_and(|k| item.values[k].any_state)
+}
+
 fn wrong_state(item: ItemId, state: Option<usize>, lex: &Lexicon) -> bool {
     let valid = &lex.items[item].valid_states;
     state.is_some_and(|s| !valid.is_empty() && !valid.contains(&s))
@@ -306,8 +320,13 @@ fn wrong_state(item: ItemId, state: Option<usize>, lex: &Lexicon) -> bool {
 
 impl Standing {
     /// Whether it was made in a state in which its item cannot be judged. A state nobody said is
-    /// not a wrong one.
+    /// not a wrong one, and a sign that counts in any state is never in a wrong one.
     pub fn in_wrong_state(&self, lex: &Lexicon) -> bool {
+        self.outside_valid_states(lex) && !counts_in_any_state(&self.finding, lex)
+    }
+
+    /// Whether it was made in none of the states the lexicon gives for its item, whatever it is.
+    pub fn outside_valid_states(&self, lex: &Lexicon) -> bool {
         wrong_state(self.finding.item, self.state, lex)
     }
 }

@@ -4,8 +4,8 @@
 //! terminology during the perinatal period. Pediatrics 2004;114:1362-1364.
 //!
 //! Two clocks are kept apart. Hours since birth are an exact duration. Days are the difference of
-//! two calendar dates, both taken in the offset of the time of birth, the day of birth being day
-//! 0; a unit that calls the day of birth day 1 is one ahead of the number printed here.
+//! two calendar dates, both taken in the offset of the time of birth. No "day 1" is printed, for
+//! units differ on whether the day of birth is day 0 or day 1: an age is so many hours, or days, old.
 
 use std::fmt;
 
@@ -148,7 +148,7 @@ fn count(n: i64, unit: &str) -> String {
 }
 
 impl Ages {
-    /// The age since birth alone, such as `30 hours old (day 1)`, or why there is none.
+    /// The age since birth alone, such as `30 hours old (1 day 6 hours)`, or why there is none.
     pub fn since_birth(&self) -> String {
         if let Some((born, started)) = self.before_birth {
             let f = "%Y-%m-%d %H:%M %:z";
@@ -159,8 +159,14 @@ impl Ages {
             );
         }
         match (self.hours, self.days) {
-            (Some(h), Some(d)) if h < HOURS_PRINTED_BELOW => {
-                format!("{} old (day {d})", count(h, "hour"))
+            (Some(h), Some(_)) if h < 24 => format!("{} old", count(h, "hour")),
+            (Some(h), Some(_)) if h < HOURS_PRINTED_BELOW => {
+                let days = count(h / 24, "day");
+                let over = match h % 24 {
+                    0 => String::new(),
+                    over => format!(" {}", count(over, "hour")),
+                };
+                format!("{} old ({days}{over})", count(h, "hour"))
             }
             (_, Some(d)) => format!("{} old", count(d, "day")),
             _ => "birth time not given".into(),

@@ -102,6 +102,10 @@ pub struct Item {
     pub name: String,
     /// Whether the name begins with a proper name.
     pub proper: bool,
+    /// Name in the sentences of a note.
+    pub in_note: Option<String>,
+    /// Name of one side of it, where the name is a plural.
+    pub one_side: Option<String>,
     /// Whether it has sides.
     pub sided: bool,
     /// How a sided item is elicited.
@@ -160,8 +164,14 @@ pub struct Number {
 pub struct Value {
     /// Code.
     pub code: String,
-    /// How the note says it.
+    /// How lists and tables say it.
     pub say: String,
+    /// How a sentence of a note says it.
+    pub in_note: Option<String>,
+    /// A whole sentence for a note, without its full stop.
+    pub sentence: Option<String>,
+    /// Whether it counts in whatever state it is seen.
+    pub any_state: bool,
     /// Whether the value itself says that the finding is in the middle.
     pub midline: bool,
     /// Concepts that mean it here.
@@ -307,6 +317,8 @@ pub struct State {
     pub code: String,
     /// Name for people.
     pub name: String,
+    /// How a sentence says that something was seen in it.
+    pub during: Option<String>,
     /// Source.
     pub basis: Basis,
 }
@@ -333,6 +345,8 @@ pub struct Protocol {
     pub name: String,
     /// Used when none is named.
     pub default: bool,
+    /// Completed weeks of gestation `[from, to)` it is meant for; none: any.
+    pub weeks: Option<[u32; 2]>,
     /// Items with their need and, for only-if, the indication.
     pub items: Vec<(ItemId, Need, String)>,
 }

@@ -192,7 +192,7 @@ fn scale_part(out: &mut String, columns: &[Column<'_>], lex: &Lexicon, wide: usi
             for (what, list) in [("missing", missing), ("not usable", invalid)] {
                 if !list.is_empty() && s.status == Status::Indeterminate {
                     let text = format!("{what}: {}", list.join(", "));
-                    let _ = writeln!(out, "        {}", paint(DIM, &words::wrap(&text, 90, 8)));
+                    let _ = writeln!(out, "        {}", paint(DIM, &words::hung(&text, 8, 8)));
                 }
             }
         }

@@ -87,7 +87,7 @@ pub fn explain(x: &Exam, lex: &Lexicon, graded: &Graded, about: About) -> String
 
 fn row(out: &mut String, label: &str, text: &str) {
     let label = format!("  {label:<10}");
-    let _ = writeln!(out, "{}{}", paint(DIM, &label), words::wrap(text, 88, 12));
+    let _ = writeln!(out, "{}{}", paint(DIM, &label), words::hung(text, 12, 12));
 }
 
 fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event) {

@@ -3,7 +3,7 @@
 
 use super::words;
 use crate::grade::growth::Score;
-use crate::grade::{Against, Ages, Asymmetry, Growth, Outcome, Pattern, Weight, beyond};
+use crate::grade::{Against, Ages, Apart, Asymmetry, Growth, Outcome, Pattern, Weight, beyond};
 use crate::lexicon::Lexicon;
 use crate::lexicon::reference::{Axis, Spread};
 use crate::reading::types::FindingId;
@@ -35,7 +35,8 @@ fn weeks(x: f64) -> String {
 /// Where in the reference the measurement was looked up.
 pub fn place(s: &Score, lex: &Lexicon) -> String {
     let at = match lex.references[s.reference].axis {
-        Axis::AgeDays => format!("day {}", s.x),
+        Axis::AgeDays if (s.x - 1.0).abs() < f64::EPSILON => "1 day of age".into(),
+        Axis::AgeDays => format!("{} days of age", s.x),
         Axis::PmaWeeks => format!("{} of postmenstrual age", weeks(s.x)),
         Axis::GaWeeks => format!("{} of gestation at birth", weeks(s.x)),
     };
@@ -136,6 +137,17 @@ pub fn apart(a: &Asymmetry, lex: &Lexicon) -> String {
         Weight::Flagged => differ,
         Weight::WithinError => format!("{differ}, which is within {floor}"),
         Weight::PerhapsWithinError => format!("{differ}, which may be within {floor}"),
+    }
+}
+
+/// As [`apart`], without counting the steps between two words, which the words themselves tell.
+pub fn apart_in_note(a: &Asymmetry, lex: &Lexicon) -> String {
+    match a.size.number {
+        Some(_) => {
+            let size = Apart { steps: None, ..a.size };
+            apart(&Asymmetry { size, ..a.clone() }, lex)
+        }
+        None => "the sides differ".to_owned(),
     }
 }
 

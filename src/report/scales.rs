@@ -234,13 +234,13 @@ pub fn text(x: &Exam, lex: &Lexicon, o: &Overview, only: Option<&str>) -> String
 
 fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, brief: bool) {
     let style = if s.status == Status::Determined { HEAD } else { ASK };
-    let line = words::wrap(&headline(s, scale), 94, 4);
+    let line = words::hung(&headline(s, scale), 2, 4);
     let _ = writeln!(out, "  {}", paint(style, &line));
     if brief {
         return;
     }
     for flag in flags(s, scale) {
-        let _ = writeln!(out, "  {} {}", paint(ASK, "!"), words::wrap(&flag, 92, 4));
+        let _ = writeln!(out, "  {} {}", paint(ASK, "!"), words::hung(&flag, 4, 4));
     }
     let wide = scale.signs.iter().map(|s| s.name.chars().count()).max().unwrap_or(0);
     let alone = "Suffices alone";
@@ -274,10 +274,10 @@ fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, bri
         let _ = writeln!(out, "    total {} entered by {} (entry {})", t.score, t.who, t.seq);
     }
     for n in &scale.notes {
-        let _ = writeln!(out, "  {}", paint(DIM, &words::wrap(n, 94, 2)));
+        let _ = writeln!(out, "  {}", paint(DIM, &words::hung(n, 2, 2)));
     }
     let source = format!("source: {}", scale.cited);
-    let _ = writeln!(out, "  {}", paint(DIM, &words::wrap(&source, 94, 4)));
+    let _ = writeln!(out, "  {}", paint(DIM, &words::hung(&source, 2, 4)));
     for b in bands_of_other_source(s, scale) {
         let _ = writeln!(out, "  {}", paint(DIM, &b));
     }
@@ -348,7 +348,7 @@ fn fed(f: &Fed, x: &Exam, lex: &Lexicon) -> String {
 
 /// Wraps a text that begins at a column, and hangs its further lines there.
 pub fn hang(text: &str, column: usize) -> String {
-    let lines = words::wrap(text, 98usize.saturating_sub(column).max(30), 0);
+    let lines = words::wrap(text, words::WIDTH.saturating_sub(column).max(30), 0);
     lines.replace('\n', &format!("\n{}", " ".repeat(column)))
 }
 

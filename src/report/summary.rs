@@ -24,7 +24,7 @@ pub fn text(out: &mut String, s: &Summary, lex: &Lexicon) {
         let pad = " ".repeat(wide - name.chars().count());
         let _ = writeln!(out, "  {name}{pad}  {}", paint(DIM, &told(&d.counts)));
     }
-    let _ = writeln!(out, "  {}", words::wrap(&s.line(), 94, 2));
+    let _ = writeln!(out, "  {}", words::hung(&s.line(), 2, 2));
 }
 
 /// The counts for other programs.
