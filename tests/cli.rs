@@ -108,7 +108,7 @@ fn show_orders_by_section_and_grades_in_words() {
 exam BIKE-1  started 2031-04-05 09:26 +02:00
 protocol: Stand check
 examiner AB, female, born 2031-04-01 00:00 +02:00
-105 hours old (day 4)
+105 completed hours old (4 completed days)
 
 Frame
   Headset               notchy   outside      0:02
@@ -154,7 +154,7 @@ fn a_met_protocol_ends_gaps_with_0_and_an_unmet_one_with_1() {
 exam BIKE-1  started 2031-04-05 09:26 +02:00
 protocol: Stand check
 examiner AB, female, born 2031-04-01 00:00 +02:00
-105 hours old (day 4)
+105 completed hours old (4 completed days)
 
 Open (2)
  ! Pedal, right: not done, only the left
@@ -188,7 +188,7 @@ fn the_note_puts_what_is_outside_first_and_never_words_the_unsettled_as_found() 
 BICYCLE CHECK ON THE STAND
 Exam BIKE-1, started 2031-04-05 09:26 +02:00.
 Examiner AB, female, born 2031-04-01 00:00 +02:00.
-105 hours old (day 4).
+105 completed hours old (4 completed days).
 Protocol: Stand check (2 of 3 required items done, 0 left out with a reason):
 NOT MET, 1 gap open.
 

@@ -5,7 +5,9 @@
 //!
 //! Two clocks are kept apart. Hours since birth are an exact duration. Days are the difference of
 //! two calendar dates, both taken in the offset of the time of birth, the day of birth being day
-//! 0; a unit that calls the day of birth day 1 is one ahead of the number printed here.
+//! 0. They carry the postmenstrual age, which the published worked cases count by dates; what is
+//! printed of the age since birth is completed hours, and completed days of 24 hours, so that no
+//! number depends on how a unit calls the day of birth.
 
 use std::fmt;
 
@@ -142,13 +144,16 @@ fn is_preterm(ga: Ga) -> bool {
 /// Longest age printed in hours as well as days. A choice of display: in the first week an exam a
 /// few hours later can differ, afterwards hours only clutter.
 const HOURS_PRINTED_BELOW: i64 = 7 * 24;
+/// Shortest age printed in days as well as hours.
+const DAYS_PRINTED_FROM: i64 = 24;
 
 fn count(n: i64, unit: &str) -> String {
     format!("{n} {unit}{}", if n == 1 { "" } else { "s" })
 }
 
 impl Ages {
-    /// The age since birth alone, such as `30 hours old (day 1)`, or why there is none.
+    /// The age since birth alone, such as `30 completed hours old (1 completed day)`, or why there is
+    /// none.
     pub fn since_birth(&self) -> String {
         if let Some((born, started)) = self.before_birth {
             let f = "%Y-%m-%d %H:%M %:z";
@@ -158,12 +163,14 @@ impl Ages {
                 born.format(f)
             );
         }
-        match (self.hours, self.days) {
-            (Some(h), Some(d)) if h < HOURS_PRINTED_BELOW => {
-                format!("{} old (day {d})", count(h, "hour"))
+        match self.hours {
+            Some(h) if h < DAYS_PRINTED_FROM => format!("{} old", count(h, "completed hour")),
+            Some(h) if h < HOURS_PRINTED_BELOW => {
+                let days = count(h / 24, "completed day");
+                format!("{} old ({days})", count(h, "completed hour"))
             }
-            (_, Some(d)) => format!("{} old", count(d, "day")),
-            _ => "birth time not given".into(),
+            Some(h) => format!("{} old", count(h / 24, "completed day")),
+            None => "birth time not given".into(),
         }
     }
 

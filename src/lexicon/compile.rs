@@ -148,6 +148,28 @@ fn basis(source: Option<&Text>, verified: Option<bool>, from: &Basis) -> Basis {
     }
 }
 
+/// Checks the numbers of a protocol's clock.
+fn watch(c: &mut Compiler<'_>, file: usize, w: &schema::Watch) {
+    let sound = |h: f64| h.is_finite() && h > 0.0 && h < 1e5;
+    if !sound(*w.hours.get_ref()) {
+        c.problem(
+            file,
+            w.hours.span().start,
+            format!("a clock cannot end {} hours after birth", w.hours.get_ref()),
+            Some("hours are more than 0".into()),
+        );
+    }
+    let due = w.due.get_ref();
+    if !due.iter().all(|h| sound(*h)) || due.windows(2).any(|p| p[0] >= p[1]) {
+        c.problem(
+            file,
+            w.due.span().start,
+            "the hours at which an exam is due do not ascend from above 0".into(),
+            Some("write due = [1.0, 2.0, 6.0]".into()),
+        );
+    }
+}
+
 /// Parses and compiles a lexicon.
 ///
 /// # Errors
@@ -376,6 +398,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 code: v.code.get_ref().clone(),
                 say: v.say.clone(),
                 midline: v.side.is_some(),
+                seen: v.seen,
                 concepts: of,
                 expect: v.expect,
                 basis: basis(v.source.as_ref(), v.verified, &item_basis),
@@ -553,6 +576,17 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 name: r.name.clone(),
                 default: r.default,
                 items: list,
+                watch: r.watch.as_ref().map(|w| {
+                    watch(c, i, w);
+                    let of = basis(r.source.as_ref(), r.verified, &none);
+                    model::Watch {
+                        name: w.name.clone(),
+                        hours: *w.hours.get_ref(),
+                        due: w.due.get_ref().clone(),
+                        say: w.say.clone(),
+                        basis: basis(w.source.as_ref(), w.verified, &of),
+                    }
+                }),
             });
         }
         for r in &p.reason {

@@ -164,6 +164,8 @@ pub struct Value {
     pub say: String,
     /// Whether the value itself says that the finding is in the middle.
     pub midline: bool,
+    /// Seen once, it was there: no state makes it invalid, and no other value takes it away.
+    pub seen: bool,
     /// Concepts that mean it here.
     pub concepts: Vec<usize>,
     /// How it stands at term.
@@ -333,6 +335,23 @@ pub struct Protocol {
     pub default: bool,
     /// Items with their need and, for only-if, the indication.
     pub items: Vec<(ItemId, Need, String)>,
+    /// A clock that runs from birth.
+    pub watch: Option<Watch>,
+}
+
+/// A clock that runs from birth, and the ages at which an exam is due.
+#[derive(Debug, Clone)]
+pub struct Watch {
+    /// Name of what ends with it.
+    pub name: String,
+    /// Hours from birth at which it ends.
+    pub hours: f64,
+    /// Hours from birth at which the exam is due, ascending.
+    pub due: Vec<f64>,
+    /// Printed with it, always.
+    pub say: String,
+    /// Source.
+    pub basis: Basis,
 }
 
 /// Why something is left out.

@@ -332,6 +332,11 @@ pub struct Value {
     pub sounds: Vec<Text>,
     /// Set to `"midline"` where the value itself says that the finding is in the middle.
     pub side: Option<Text>,
+    /// Seen once, it was there: it counts in whatever state it was seen, and another value said
+    /// before or after does not take it away. Of two such values the one further down the list
+    /// counts.
+    #[serde(default)]
+    pub seen: bool,
     /// How the value stands in a term subject.
     pub expect: Option<Expect>,
     /// Source, when it differs from the item's.
@@ -585,9 +590,29 @@ pub struct Protocol {
     /// Items done only on an indication.
     #[serde(default)]
     pub only_if: Vec<OnlyIf>,
+    /// A clock that runs from birth, for an exam that is repeated.
+    pub watch: Option<Watch>,
     /// Source of the row.
     pub source: Option<Text>,
     /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[protocol.watch]`: a clock that runs from birth, and the ages at which the exam is due.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Watch {
+    /// Name of what ends with the clock (*six hours from birth*).
+    pub name: String,
+    /// Hours from birth at which it ends.
+    pub hours: Spanned<f64>,
+    /// Hours from birth at which the exam is due, ascending.
+    pub due: Spanned<Vec<f64>>,
+    /// Printed with the clock, always.
+    pub say: String,
+    /// Source, when it differs from the protocol's.
+    pub source: Option<Text>,
+    /// As the protocol's.
     pub verified: Option<bool>,
 }
 

@@ -3,6 +3,7 @@
 //! This room computes no medicine: it words what `exam`, `grade` and `gaps` found. Everything here
 //! is a pure function of its arguments and gives text; writing it anywhere is the caller's matter.
 
+pub mod arithmetic;
 pub mod compare;
 pub mod echo;
 pub mod explain;
@@ -13,4 +14,5 @@ pub mod scales;
 pub mod style;
 pub mod summary;
 pub mod text;
+pub mod watch;
 pub mod words;

@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-use super::{measures, scales, summary, text, words};
+use super::{measures, scales, summary, text, watch, words};
 use crate::exam::{Exam, Standing};
 use crate::gaps::{Gap, GapKind, Gaps};
 use crate::grade::{Against, Asymmetry, Grade, Graded, Overview, Ungraded, Weight};
@@ -104,6 +104,9 @@ fn heading(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps)
         para(out, &format!("NOT TOLD: {}.", missing.join(", ")));
     }
     para(out, &format!("{}.", words::upper_first(&graded.ages.text(lex.gestation))));
+    for clock in watch::sentences(x, &graded.ages, lex) {
+        para(out, &format!("{clock}."));
+    }
     let met = match g.met {
         true => "met".to_owned(),
         false => format!("NOT MET, {} open", words::count(g.open().count(), "gap", "gaps")),
@@ -200,7 +203,7 @@ fn foremost_part(
             };
             let trials = match t.s.trials.len() {
                 0 | 1 => String::new(),
-                n => format!("; {n} trials"),
+                n => format!("; {n} observations"),
             };
             // The verb stands once; singular and plural names take the same sentence this way.
             let was = if parts.is_empty() { " was recorded" } else { "" };
@@ -289,11 +292,8 @@ fn scale_part(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
         }
         let scale = &o.scales[s.scale];
         let mut text = format!("{}: {}.", scales::title(s, scale), scales::headline(s, scale));
-        let (missing, invalid) = scales::lacking(s, scale, lex);
-        for (what, list) in [("Missing", missing), ("Not usable", invalid)] {
-            if !list.is_empty() {
-                let _ = write!(text, " {what}: {}.", list.join(", "));
-            }
+        for (what, list) in scales::untold(s, scale, x, lex) {
+            let _ = write!(text, " {}: {}.", words::upper_first(what), list.join(", "));
         }
         for flag in scales::flags(s, scale) {
             let _ = write!(text, " {}.", words::upper_first(&flag));

@@ -22,9 +22,10 @@ pub fn text(out: &mut String, s: &Summary, lex: &Lexicon) {
     for d in &s.domains {
         let name = &lex.sections[d.section].name;
         let pad = " ".repeat(wide - name.chars().count());
-        let _ = writeln!(out, "  {name}{pad}  {}", paint(DIM, &told(&d.counts)));
+        let list = super::scales::hang(&told(&d.counts), wide + 4);
+        let _ = writeln!(out, "  {name}{pad}  {}", paint(DIM, &list));
     }
-    let _ = writeln!(out, "  {}", words::wrap(&s.line(), 94, 2));
+    let _ = writeln!(out, "  {}", words::wrap(&s.line(), 78, 2));
 }
 
 /// The counts for other programs.

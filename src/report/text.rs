@@ -10,12 +10,13 @@ use crate::gaps::{Gaps, LeftToDo, ToDo};
 use crate::grade::{Ages, Grade, Graded, Outcome, Overview, Ungraded, Weight, asymmetries};
 use crate::lexicon::Lexicon;
 use crate::lexicon::schema::Need;
-use crate::reading::Status;
+use crate::reading::{Side, Status};
 
 /// Header, ages, findings by section, holds, states, corrections.
 pub fn show(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview) -> String {
     let mut out = String::new();
     head(&mut out, x, lex, &graded.ages);
+    super::watch::text(&mut out, x, &graded.ages, lex);
     findings(&mut out, x, lex, graded);
     ungraded(&mut out, graded);
     sides(&mut out, x, lex);
@@ -37,7 +38,7 @@ fn scale_lines(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
         let scale = &o.scales[s.scale];
         let line =
             format!("{}: {}", super::scales::title(s, scale), super::scales::headline(s, scale));
-        let _ = writeln!(out, "  {}", words::wrap(&line, 94, 4));
+        let _ = writeln!(out, "  {}", words::wrap(&line, 78, 4));
     }
 }
 
@@ -54,7 +55,7 @@ pub fn head(out: &mut String, x: &Exam, lex: &Lexicon, ages: &Ages) {
     if !missing.is_empty() {
         let _ = writeln!(out, "{} {}", paint(ASK, "not told:"), missing.join(", "));
     }
-    let _ = writeln!(out, "{}", ages.text(lex.gestation));
+    let _ = writeln!(out, "{}", words::wrap(&ages.text(lex.gestation), 80, 2));
 }
 
 /// Pads a cell; a text too wide keeps one blank behind it.
@@ -77,8 +78,8 @@ impl Widths {
         let name = |s: &Standing| lex.items[s.finding.item].name.chars().count();
         let value = |s: &Standing| words::value(&s.finding, lex).chars().count();
         Widths {
-            name: widest(&mut x.findings.iter().map(name), 12, 32),
-            value: widest(&mut x.findings.iter().map(value), 8, 36),
+            name: widest(&mut x.findings.iter().map(name), 12, 18),
+            value: widest(&mut x.findings.iter().map(value), 8, 18),
         }
     }
 }
@@ -134,10 +135,6 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
         cell(values.next().unwrap_or_default(), w.value + 1),
         paint(DIM, format!("{:>6}  {}", words::clock(f.at_ms), words::state(s, lex)).trim_end()),
     );
-    // What a person may have to name is named only where something is to be done.
-    if !f.is_sure() || s.settled_by.is_some() {
-        let _ = write!(out, "  {}", paint(DIM, &format!("[{}]", f.id)));
-    }
     out.push('\n');
     loop {
         let (name, value) = (names.next(), values.next());
@@ -149,10 +146,12 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
         let _ = writeln!(out, "{}", line.trim_end());
     }
     let mut under = |style, text: &str| {
-        let _ = writeln!(out, "      {}", paint(style, &words::wrap(text, 88, 6)));
+        let _ = writeln!(out, "      {}", paint(style, &words::wrap(text, 74, 6)));
     };
-    for d in &f.doubts {
-        under(ASK, &format!("? {}", printable(&d.to_string())));
+    // What a person may have to name is named only where something is to be done.
+    for (k, d) in f.doubts.iter().enumerate() {
+        let id = if k == 0 { format!("[{}] ", f.id) } else { String::new() };
+        under(ASK, &format!("? {id}{}", printable(&d.to_string())));
     }
     if f.status != Status::Skipped && s.in_wrong_state(lex) {
         let now = words::state(s, lex);
@@ -163,12 +162,18 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
         let all: Vec<String> = s
             .trials
             .iter()
-            .map(|t| format!("{} at {}", words::trial(t, f, lex), words::clock(t.at_ms)))
+            .map(|t| {
+                let state = match t.state {
+                    Some(k) if t.state != s.state => format!(", {}", words::state_name(k, lex)),
+                    _ => String::new(),
+                };
+                format!("{} at {}{state}", words::trial(t, f, lex), words::clock(t.at_ms))
+            })
             .collect();
-        under(DIM, &format!("{} trials: {}", all.len(), all.join("; ")));
+        under(DIM, &format!("{} observations: {}", all.len(), all.join("; ")));
     }
     if let Some(who) = &s.settled_by {
-        under(DIM, &format!("settled by {who}"));
+        under(DIM, &format!("settled by {who} [{}]", f.id));
     }
 }
 
@@ -183,7 +188,7 @@ fn measured(out: &mut String, s: &Standing, graded: &Graded, lex: &Lexicon) {
         [(if odd { ASK } else { DIM }, text), (DIM, mean.filter(|_| s.finding.is_sure()))]
     {
         if let Some(line) = line {
-            let _ = writeln!(out, "      {}", paint(style, &words::wrap(&line, 88, 6)));
+            let _ = writeln!(out, "      {}", paint(style, &words::wrap(&line, 74, 6)));
         }
     }
 }
@@ -198,7 +203,7 @@ fn sides(out: &mut String, x: &Exam, lex: &Lexicon) {
         let unsure = if a.settled { "" } else { " (not settled)" };
         let text = format!("{}: {}{unsure}", lex.items[a.item].name, measures::apart(&a, lex));
         let style = if a.weight == Weight::WithinError { DIM } else { ASK };
-        let _ = writeln!(out, "  {}", paint(style, &words::wrap(&text, 92, 4)));
+        let _ = writeln!(out, "  {}", paint(style, &words::wrap(&text, 76, 4)));
     }
 }
 
@@ -210,7 +215,7 @@ fn patterns(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
     }
     let _ = writeln!(out, "\n{}", paint(HEAD, "Patterns"));
     for text in list {
-        let _ = writeln!(out, "  {}", words::wrap(&text, 92, 4));
+        let _ = writeln!(out, "  {}", words::wrap(&text, 76, 4));
     }
 }
 
@@ -223,15 +228,20 @@ fn holds(out: &mut String, x: &Exam, lex: &Lexicon, item: usize) {
 
 /// Why findings are ungraded, where the reason lies with the exam and not with the finding.
 fn ungraded(out: &mut String, graded: &Graded) {
-    use Ungraded::{BeforeBirth, NoBirthTime, NoGestation, NotTerm, TooOld};
-    let why = graded.grades.iter().find_map(|g| match g {
-        Grade::Ungraded(u @ (BeforeBirth | NoBirthTime | NoGestation | NotTerm | TooOld)) => {
-            Some(u.text())
-        }
-        _ => None,
-    });
-    if let Some(why) = why {
-        let _ = writeln!(out, "\n{} {why}", paint(ASK, "ungraded:"));
+    use Ungraded::{BeforeBirth, BeforeTerm, NoBirthTime, NoGestation, NotTerm, TooOld};
+    let whys: Vec<&str> = graded
+        .grades
+        .iter()
+        .filter_map(|g| match g {
+            Grade::Ungraded(
+                u @ (BeforeBirth | BeforeTerm | NoBirthTime | NoGestation | NotTerm | TooOld),
+            ) => Some(u.text()),
+            _ => None,
+        })
+        .collect();
+    if let Some(why) = whys.first() {
+        let n = words::count(whys.len(), "finding", "findings");
+        let _ = writeln!(out, "\n{} {n}: {why}", paint(ASK, "ungraded:"));
     }
 }
 
@@ -246,7 +256,12 @@ pub fn held(h: &Held, lex: &Lexicon) -> String {
         None => String::new(),
     };
     let short = if h.too_short { ", too short" } else { "" };
-    format!("held {}{short}{rule}", words::duration(h.ms))
+    let side = match h.side {
+        Some(Side::Both) => " on both sides".to_owned(),
+        Some(s) => format!(" on the {}", s.word()),
+        None => String::new(),
+    };
+    format!("held{side} {}{short}{rule}", words::duration(h.ms))
 }
 
 fn states(out: &mut String, x: &Exam, lex: &Lexicon) {
@@ -366,15 +381,23 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
 
 /// What is missing: open gaps with the command that settles each, then those with a reason, then
 /// the time by section. `exam` is the exam as the user names it.
-pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, exam: &str) -> String {
+pub fn gaps(
+    x: &Exam,
+    lex: &Lexicon,
+    g: &Gaps,
+    ages: &Ages,
+    o: &Overview,
+    exam: &str,
+) -> String {
     let mut out = String::new();
     head(&mut out, x, lex, ages);
+    super::watch::text(&mut out, x, ages, lex);
     let open = g.open().count();
     if open > 0 {
         let _ = writeln!(out, "\n{}", paint(HEAD, &format!("Open ({open})")));
     }
     for gap in g.open() {
-        let text = words::wrap(&printable(&gap.text), 92, 4);
+        let text = words::wrap(&printable(&gap.text), 76, 4);
         let _ = writeln!(out, "{} {text}", paint(ASK, " !"));
         if !gap.settle.is_empty() {
             let _ = writeln!(out, "      {}", paint(DIM, &gap.settle.replace("EXAM", exam)));
@@ -386,8 +409,9 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, exam: &str) -> Strin
         let _ = writeln!(out, "\n{}", paint(HEAD, &title));
     }
     for gap in closed {
-        let _ = writeln!(out, " - {}", words::wrap(&printable(&gap.text), 92, 4));
+        let _ = writeln!(out, " - {}", words::wrap(&printable(&gap.text), 76, 4));
     }
+    super::scales::still_open(&mut out, x, lex, o);
     if !x.section_times.is_empty() {
         let _ = writeln!(out, "\n{}", paint(HEAD, "Time by section"));
     }
@@ -395,15 +419,15 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, exam: &str) -> Strin
         let name = &lex.sections[t.section].name;
         let _ = writeln!(out, "  {}{:>10}", cell(name, 40), words::duration(t.ms));
     }
-    let _ = writeln!(
-        out,
-        "\n{}: {} required, {} done, {} left out with a reason, {} open",
+    let count = format!(
+        "{}: {} required, {} done, {} left out with a reason, {} open",
         if g.protocol.is_empty() { "no protocol" } else { &g.protocol },
         words::count(g.required, "item", "items"),
         g.done,
         g.with_reason,
         words::count(open, "gap", "gaps"),
     );
+    let _ = writeln!(out, "\n{}", words::wrap(&count, 80, 2));
     let verdict = if g.met { "the protocol is met" } else { "the protocol is not met" };
     let _ = writeln!(out, "{}", paint(if g.met { HEAD } else { ASK }, verdict));
     out

@@ -128,7 +128,10 @@ pub fn state(s: &Standing, lex: &Lexicon) -> String {
 /// A state as it stands in a sentence, without what its name explains in brackets.
 pub fn state_name(state: usize, lex: &Lexicon) -> String {
     let name = lex.states[state].name.as_str();
-    lower_first(name.split(" (").next().unwrap_or(name))
+    match (name.find(" ("), name.find(')')) {
+        (Some(a), Some(b)) if a < b => lower_first(&format!("{}{}", &name[..a], &name[b + 1..])),
+        _ => lower_first(name),
+    }
 }
 
 /// The states in which an item can be judged, in a list.
