@@ -15,8 +15,8 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
-use cotside::grade::growth::Outcome;
 use cotside::grade::grade;
+use cotside::grade::growth::Outcome;
 use cotside::journal::{Ga, Sex};
 use in_memory::Value::Number;
 use in_memory::{Log, newborn};

@@ -15,9 +15,7 @@ use crate::report;
 
 /// Runs the command.
 pub fn run(args: &ScoreArgs) -> Outcome {
-    let opened = || {
-        open::measured(&args.exam.exam, args.exam.lexicon.as_deref(), &args.reference)
-    };
+    let opened = || open::measured(&args.exam.exam, args.exam.lexicon.as_deref(), &args.reference);
     let o = opened()?;
     let known = with_own(&o.lex, &args.scale)?;
     if let Some(only) = args.only.as_deref().filter(|id| known.iter().all(|s| s.id != *id)) {

@@ -283,7 +283,9 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
         (Status::NotObtained, Status::Skipped) => return Counts::New(None),
         _ => {}
     }
-    let seen = |f: &Finding| f.value.as_deref().and_then(|v| item.value(v)).filter(|&v| item.values[v].seen);
+    let seen = |f: &Finding| {
+        f.value.as_deref().and_then(|v| item.value(v)).filter(|&v| item.values[v].seen)
+    };
     match (seen(was), seen(new)) {
         (Some(a), Some(b)) if a > b => return Counts::Old(None),
         (Some(_), Some(_)) | (None, Some(_)) => return Counts::New(None),
@@ -303,9 +305,8 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
         let over = new.status == Status::Observed && counts_over(was, new, lex);
         return if over { Counts::New(None) } else { Counts::Old(None) };
     }
-    let doubt = (!new.again).then(|| {
-        Doubt::SaidDifferently(format!("{} (phrase {})", shown(was), was.id.phrase))
-    });
+    let doubt = (!new.again)
+        .then(|| Doubt::SaidDifferently(format!("{} (phrase {})", shown(was), was.id.phrase)));
     Counts::New(doubt)
 }
 

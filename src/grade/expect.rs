@@ -178,7 +178,8 @@ fn one(s: &Standing, ages: &Ages, lex: &Lexicon) -> Result<Expect, Ungraded> {
     }
     match beyond(ages, lex) {
         None => weighed.map(|(e, _)| e),
-        Some(why @ (Ungraded::BeforeTerm | Ungraded::NotTerm)) => match age_band(f.item, ages, lex) {
+        Some(why @ (Ungraded::BeforeTerm | Ungraded::NotTerm)) => match age_band(f.item, ages, lex)
+        {
             Some(b) => in_band(f, b, lex).map(|(e, _)| e),
             None => Err(why),
         },

@@ -113,9 +113,8 @@ pub fn categories(scale: &Scale, row: &[&Scored]) -> Vec<Category> {
         .collect();
     if let Some((sign, _, _)) = rule.alone {
         let of = &scale.signs[sign];
-        let says = |k: i32| {
-            of.rows.iter().find(|r| r.score == k).map_or(k.to_string(), |r| r.say.clone())
-        };
+        let says =
+            |k: i32| of.rows.iter().find(|r| r.score == k).map_or(k.to_string(), |r| r.say.clone());
         out.push(Category {
             name: of.name.clone(),
             course: course(row.iter().map(|s| s.signs[sign].possible.clone()), &says),

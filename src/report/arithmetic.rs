@@ -7,7 +7,9 @@ use super::style::{DIM, HEAD, paint};
 use super::{scales, words};
 use crate::exam::Exam;
 use crate::grade::Overview;
-use crate::grade::scales::{Count, Derived, Holds, Levels, Outcome, Rule, Scale, Scored, Status, Sum, rule};
+use crate::grade::scales::{
+    Count, Derived, Holds, Levels, Outcome, Rule, Scale, Scored, Status, Sum, rule,
+};
 use crate::lexicon::Lexicon;
 
 /// The arithmetic of one scale, at each time at which anything is known of it; at its first where
@@ -27,8 +29,7 @@ pub fn text(x: &Exam, lex: &Lexicon, o: &Overview, scale: usize) -> String {
 }
 
 fn line(out: &mut String, indent: usize, text: &str) {
-    let _ =
-        writeln!(out, "{}{}", " ".repeat(indent), words::wrap(text, 80 - indent, indent + 2));
+    let _ = writeln!(out, "{}{}", " ".repeat(indent), words::wrap(text, 80 - indent, indent + 2));
 }
 
 fn dim(out: &mut String, indent: usize, text: &str) {
@@ -195,9 +196,12 @@ fn count(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, r
     if let Some((k, from, gives)) = rule.alone {
         sign(out, x, lex, s, scale, k);
         let possible = &s.signs[k].possible;
-        let says = match (possible.iter().any(|p| *p >= from), possible.iter().all(|p| *p >= from)) {
+        let says = match (possible.iter().any(|p| *p >= from), possible.iter().all(|p| *p >= from))
+        {
             (true, true) => format!("suffices alone: the result is at least {}", name(gives)),
-            (true, false) => format!("may suffice alone: the result is then at least {}", name(gives)),
+            (true, false) => {
+                format!("may suffice alone: the result is then at least {}", name(gives))
+            }
             _ => "adds nothing".to_owned(),
         };
         dim(out, 6, &says);

@@ -3,9 +3,7 @@
 
 use super::words;
 use crate::grade::growth::Score;
-use crate::grade::{
-    Against, Ages, Asymmetry, Graded, Growth, Outcome, Pattern, Weight, beyond,
-};
+use crate::grade::{Against, Ages, Asymmetry, Graded, Growth, Outcome, Pattern, Weight, beyond};
 use crate::journal::Sex;
 use crate::lexicon::Lexicon;
 use crate::lexicon::reference::{Axis, Form, Sex as RowSex, Spread, Term};

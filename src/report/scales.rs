@@ -8,12 +8,12 @@ use serde_json::{Value, json};
 use super::style::{ASK, DIM, HEAD, paint};
 use super::{measures, words};
 use crate::exam::Exam;
-use crate::grade::{Graded, Overview};
 use crate::grade::scales::schema::{Effect, Fact};
 use crate::grade::scales::{
     Fed, GateRead, Holds, Lack, Levels, Outcome, Rule, Scale, Scored, Sign, SignRead, Span, Status,
     Totals,
 };
+use crate::grade::{Graded, Overview};
 use crate::lexicon::Lexicon;
 
 /// Name of a scale with its time.
@@ -206,7 +206,12 @@ pub fn lacking(s: &Scored, scale: &Scale, lex: &Lexicon) -> (Vec<String>, Vec<St
 
 /// What of a scale is not told: missing, not usable, and left open by what was said, each with its
 /// word, those of nothing left out.
-pub fn untold(s: &Scored, scale: &Scale, x: &Exam, lex: &Lexicon) -> Vec<(&'static str, Vec<String>)> {
+pub fn untold(
+    s: &Scored,
+    scale: &Scale,
+    x: &Exam,
+    lex: &Lexicon,
+) -> Vec<(&'static str, Vec<String>)> {
     let (missing, invalid) = lacking(s, scale, lex);
     let open = scale.signs.iter().zip(&s.signs).filter(|(_, r)| s.total.is_none() && ambiguous(r));
     let open = open.map(|(sign, r)| {
@@ -251,11 +256,7 @@ pub fn still_open_json(x: &Exam, lex: &Lexicon, o: &Overview) -> Vec<Value> {
     waiting(x, lex, o).map(of).collect()
 }
 
-fn waiting<'a>(
-    x: &'a Exam,
-    lex: &'a Lexicon,
-    o: &'a Overview,
-) -> impl Iterator<Item = &'a Scored> {
+fn waiting<'a>(x: &'a Exam, lex: &'a Lexicon, o: &'a Overview) -> impl Iterator<Item = &'a Scored> {
     o.in_note(x, lex).filter(|s| {
         s.status == Status::Indeterminate || (s.status == Status::Empty && s.at.is_none())
     })

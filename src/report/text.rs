@@ -344,10 +344,12 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
     out.push('\n');
     for e in &x.timeline {
         let quoted = format!("\"{}\"", printable(&e.phrase.text));
+        let quoted = super::scales::hang(&quoted, 9);
         let _ = writeln!(out, "{:>7}  {quoted}", words::clock(e.phrase.start_ms));
         let mut under = |mark: &str, text: &str| {
             let style = if mark == "?" { ASK } else { DIM };
-            let _ = writeln!(out, "         {}", paint(style, &format!("{mark} {text}")));
+            let wrapped = words::wrap(&format!("{mark} {text}"), 71, 11);
+            let _ = writeln!(out, "         {}", paint(style, &wrapped));
         };
         if e.paused {
             under("-", "said while the log was paused: kept, not read");
@@ -381,14 +383,7 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
 
 /// What is missing: open gaps with the command that settles each, then those with a reason, then
 /// the time by section. `exam` is the exam as the user names it.
-pub fn gaps(
-    x: &Exam,
-    lex: &Lexicon,
-    g: &Gaps,
-    ages: &Ages,
-    o: &Overview,
-    exam: &str,
-) -> String {
+pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, o: &Overview, exam: &str) -> String {
     let mut out = String::new();
     head(&mut out, x, lex, ages);
     super::watch::text(&mut out, x, ages, lex);

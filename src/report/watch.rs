@@ -7,9 +7,9 @@ use serde_json::{Value, json};
 use super::style::{ASK, DIM, HEAD, paint};
 use super::{scales, words};
 use crate::exam::Exam;
-use crate::grade::watch::{Category, Clock, Moved, categories, clock};
 use crate::grade::Ages;
 use crate::grade::scales::{Scale, Scored};
+use crate::grade::watch::{Category, Clock, Moved, categories, clock};
 use crate::lexicon::Lexicon;
 
 /// The clock in sentences, the line that is always said with it last; nothing where the exam's

@@ -223,8 +223,7 @@ fn also(out: &mut SignRead, sign: &Sign, exam: &Exam) {
     for a in &sign.also {
         let shows = |s: &&Standing| {
             let f = &s.finding;
-            f.status == Status::Observed
-                && f.value.as_ref().is_some_and(|v| a.values.contains(v))
+            f.status == Status::Observed && f.value.as_ref().is_some_and(|v| a.values.contains(v))
         };
         for s in exam.of(a.item).filter(shows) {
             let mut raised: Vec<i32> = out
