@@ -543,7 +543,7 @@ fn a_note_tells_differences_before_normals_and_gaps_last() {
     let place = |part: &str| note.find(part).unwrap_or_else(|| panic!("{part} in\n{note}"));
     let order = [
         place("OUTSIDE, BORDERLINE OR DIFFERENT BETWEEN THE SIDES"),
-        place("- Arm recoil: "),
+        place("- Arm traction: "),
         place("AS EXPECTED"),
         place("UNSETTLED:"),
         place("NOT DONE, NO REASON GIVEN"),

@@ -176,6 +176,9 @@ fn score(set: &str, name: &str, lex: &Lexicon, verbose: bool) -> Score {
         s.sure += usize::from(*sure);
         s.wrong_sure += usize::from(*sure && !right);
         s.on_trap += usize::from(at.is_some_and(|l| traps.contains(&l)));
+        if verbose && right && !sure {
+            println!("RIGHT-UNSURE {name}:{} \"{}\" {why}", at.unwrap_or(0), line(*at));
+        }
         if verbose && !right {
             println!(
                 "{name}:{} {} {c:?}\n      \"{}\"\n      {why}",

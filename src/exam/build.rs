@@ -488,6 +488,7 @@ fn chosen_finding(
         side,
         status,
         value: c.value.clone(),
+        wording: None,
         number: c.number,
         range: c.low.zip(c.high),
         unit,

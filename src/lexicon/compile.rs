@@ -77,6 +77,46 @@ impl Compiler<'_> {
         first
     }
 
+    /// The phrases and concepts of a value that say less than its name; each must mean the value.
+    fn less(
+        &mut self,
+        file: usize,
+        v: &schema::Value,
+        n: usize,
+        k: usize,
+    ) -> BTreeMap<String, String> {
+        let surface = |words: &[PatternWord]| -> String {
+            words.iter().map(|w| w.surface.as_str()).collect::<Vec<_>>().join(" ")
+        };
+        let means_it =
+            |m: Meaning| matches!(m, Meaning::Value { item, value, .. } if item == n && value == k);
+        let mut known: HashSet<String> = self
+            .entries
+            .iter()
+            .filter(|e| means_it(e.meaning))
+            .map(|e| surface(&e.words))
+            .collect();
+        known.extend(v.concepts.iter().map(|c| c.get_ref().clone()));
+        let mut out = BTreeMap::new();
+        for (text, wording) in &v.less {
+            for words in pattern::expand(text.get_ref()).unwrap_or_default() {
+                let phrase = surface(&words);
+                if known.contains(&phrase) {
+                    out.insert(phrase, wording.clone());
+                    continue;
+                }
+                let code = v.code.get_ref();
+                self.problem(
+                    file,
+                    text.span().start,
+                    format!("`{phrase}` does not mean the value `{code}`, so it cannot say less"),
+                    Some("write it under words, alone or yields too, or take it out here".into()),
+                );
+            }
+        }
+        out
+    }
+
     fn entry(&mut self, file: usize, byte: usize, words: Vec<PatternWord>, meaning: Meaning) {
         let full = super::matcher::counts_fillers(meaning);
         let counted: Vec<&PatternWord> =
@@ -400,6 +440,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 midline: v.side.is_some(),
                 seen: v.seen,
                 concepts: of,
+                less: c.less(i, v, n, value),
                 expect: v.expect,
                 basis: basis(v.source.as_ref(), v.verified, &item_basis),
             });

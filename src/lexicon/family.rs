@@ -85,6 +85,12 @@ pub enum Family {
     NotAState,
     /// Ordinary talk around findings.
     Talk,
+    /// Talk that beside a finding may say more of it (*slightly*, *only when*).
+    Qualifier,
+    /// Words that say nothing of how an item is (*see*, *there*).
+    Idle,
+    /// A measure of something that is no item; a number after it is its own.
+    OtherMeasure,
 }
 
 impl Family {
@@ -131,7 +137,22 @@ impl Family {
         ("second-thoughts", Family::SecondThoughts),
         ("not-a-state", Family::NotAState),
         ("talk", Family::Talk),
+        ("qualifier", Family::Qualifier),
+        ("idle", Family::Idle),
+        ("other-measure", Family::OtherMeasure),
     ];
+
+    /// Whether its words stand beside the atoms of a phrase and take no words from them.
+    pub fn stands_beside(self) -> bool {
+        matches!(
+            self,
+            Family::SecondThoughts
+                | Family::NotAState
+                | Family::Qualifier
+                | Family::Idle
+                | Family::OtherMeasure
+        )
+    }
 
     /// The family of that name.
     pub fn named(name: &str) -> Option<Family> {

@@ -168,6 +168,8 @@ pub struct Value {
     pub seen: bool,
     /// Concepts that mean it here.
     pub concepts: Vec<usize>,
+    /// Phrases and concepts that mean it but say less than `say` does, with what the note says then.
+    pub less: BTreeMap<String, String>,
     /// How it stands at term.
     pub expect: Option<Expect>,
     /// Source.

@@ -327,6 +327,10 @@ pub struct Value {
     /// follows*, then *briefly*).
     #[serde(default)]
     pub yields: Vec<Text>,
+    /// Phrases of this value, of those above, and concepts of it, that say less than `say` does,
+    /// each with what the note says instead (*flat* of "soft and flat", *present* of "full").
+    #[serde(default)]
+    pub less: BTreeMap<Text, String>,
     /// Spellings a recogniser gives for the words.
     #[serde(default)]
     pub sounds: Vec<Text>,

@@ -56,6 +56,10 @@ pub struct Cut {
     pub second_thoughts: Vec<(usize, usize)>,
     /// Words after which a state is not the state at hand: first and one past the last token.
     pub not_a_state: Vec<(usize, usize)>,
+    /// Tokens that may say more of a finding they stand beside.
+    pub qualifiers: Vec<usize>,
+    /// Tokens that say nothing of how an item is, and those that measure something else.
+    pub idle: Vec<usize>,
 }
 
 impl Atom {
@@ -233,7 +237,29 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
         .collect();
     let second_thoughts = stretches_of(Family::SecondThoughts);
     let not_a_state = stretches_of(Family::NotAState);
-    Cut { tokens, groups, sentences, ends, atoms, unknown, second_thoughts, not_a_state }
+    let tokens_of = |family: Family| -> Vec<usize> {
+        stretches_of(family).into_iter().flat_map(|(from, to)| from..to).collect()
+    };
+    let mut idle = tokens_of(Family::Idle);
+    for (from, to) in stretches_of(Family::OtherMeasure) {
+        let own = atoms.iter().find(|a| a.from >= to && a.group == groups[from]);
+        idle.extend(from..own.filter(|a| a.number.is_some()).map_or(to, |a| a.to));
+    }
+    // Set phrases of talk ("no more than that") say nothing of an item.
+    idle.extend(talk.iter().filter(|(from, to)| to - from > 1).flat_map(|&(from, to)| from..to));
+    let qualifiers = tokens_of(Family::Qualifier);
+    Cut {
+        tokens,
+        groups,
+        sentences,
+        ends,
+        atoms,
+        unknown,
+        second_thoughts,
+        not_a_state,
+        qualifiers,
+        idle,
+    }
 }
 
 /// Comma group and sentence of each token, and how each sentence ends.
@@ -318,7 +344,7 @@ fn choose(lex: &Lexicon, hits: &[Hit], spoken: &[Spoken], n: usize) -> Vec<(usiz
         let m = lex.matcher.meaning(h);
         // One word of ordinary talk explains nothing; a set phrase ("good morning") does.
         if m == Meaning::Family(Family::Talk) && h.words < 2
-            || matches!(m, Meaning::Family(Family::SecondThoughts | Family::NotAState))
+            || matches!(m, Meaning::Family(f) if f.stands_beside())
         {
             continue;
         }

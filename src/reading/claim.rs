@@ -42,6 +42,8 @@ pub(super) struct Claim {
     pub group: usize,
     /// The atom that says it.
     pub first_atom: usize,
+    /// All atoms it was made of, the item's name aside.
+    pub atoms: Vec<usize>,
     /// The item was not named in the sentence.
     pub at_hand: bool,
 }
@@ -71,6 +73,7 @@ impl Claim {
             except: false,
             by_bare_no: false,
             group: seg.group,
+            atoms: Vec::new(),
             first_atom: seg.first_name().or(seg.elems.first().map(|e| e.atom)).unwrap_or(0),
             at_hand: seg.at_hand,
         }

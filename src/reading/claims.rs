@@ -1,5 +1,7 @@
 //! From the segments of a phrase to its claims: which item, which side, which judgement.
 
+use std::collections::HashSet;
+
 use crate::lexicon::family::Family;
 use crate::lexicon::schema::NoMeans;
 
@@ -14,6 +16,7 @@ use super::pairs::{Pair, pair};
 use super::pieces::{Elem, Named, Piece, Segment, SideSaid};
 use super::reasons::reason_in;
 use super::resolve::{Judged, absence};
+use super::rest::doubt_what_is_left;
 use super::sides::{late_side, lone_side, without_stray};
 use super::situation::{Near, Situation, Spot, resolve_piece};
 use super::talk::Candidate;
@@ -28,6 +31,7 @@ pub(super) fn claims_of(
     waiting: Option<SideSaid>,
 ) -> Vec<Claim> {
     let mut claims: Vec<Claim> = Vec::new();
+    let mut used: HashSet<usize> = HashSet::new();
     // A side that an earlier segment of the phrase named without judging it.
     let mut carried: Option<SideSaid> = None;
     for seg in segs {
@@ -43,10 +47,13 @@ pub(super) fn claims_of(
             }
         }
         for c in made {
+            used.insert(c.first_atom);
+            used.extend(&c.atoms);
             add(&mut claims, c, h);
         }
     }
     negation::doubt_absences(&mut claims);
+    doubt_what_is_left(&mut claims, segs, &used, h);
     claims
 }
 
@@ -165,7 +172,10 @@ impl<'a> Situation<'a> {
                         own.push(std::mem::replace(m, c));
                     }
                 }
-                Some(m) => merge(m, c, self.h),
+                Some(m) => {
+                    m.atoms.extend_from_slice(&c.atoms);
+                    merge(m, c, self.h);
+                }
             }
         }
         merged
@@ -210,6 +220,7 @@ impl<'a> Situation<'a> {
         }
         let mut c = Claim::new(n.item, side, status, judged, self.seg);
         c.first_atom = e.atom;
+        c.atoms.push(e.atom);
         c.group = h.atom(e.atom).group;
         c.corrected = p.corrected || self.corrected_before(e);
         c.again = p.again || (self.seg.at_hand && (self.memory.again || self.says_again()));

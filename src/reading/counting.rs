@@ -41,6 +41,7 @@ pub(super) fn count(
             side: None,
             status: Status::Observed,
             value: value.map(|v| it.values[v].code.clone()),
+            wording: None,
             number,
             range: None,
             unit: unit.map(|n| lex.units[n.unit].id.clone()),

@@ -14,8 +14,6 @@ use super::types::{Doubt, Status};
 const UNKNOWN_NAMED: usize = 4;
 /// The same where the item was not named in the phrase.
 const UNKNOWN_AT_HAND: usize = 1;
-/// Words after a *but* that may turn a judgement round; more of them are a thought of their own.
-const MOST_AFTER_BUT: usize = 3;
 /// Unknown words that may be a judgement on their own.
 const LONGEST_JUDGEMENT: usize = 2;
 
@@ -165,11 +163,23 @@ fn but_unknown(h: &Heard<'_>, atom: usize) -> Option<String> {
         .atoms
         .iter()
         .find(|x| x.sentence == a.sentence && x.from >= a.to && x.is(h.lex, Family::But))?;
-    let next =
-        cut.atoms.iter().find(|x| x.from >= but.to && (x.judges || !x.items(h.lex).is_empty()));
+    // What was only taken by its sound is as good as not understood.
+    let next = cut.atoms.iter().find(|x| {
+        x.from >= but.to && x.by_sound.is_none() && (x.judges || !x.items(h.lex).is_empty())
+    });
     let end = next.map_or(cut.tokens.len(), |x| x.from);
-    let words = cut.unknown_where(|u| (but.to..end).contains(&u) && cut.sentences[u] == a.sentence);
-    (1..=MOST_AFTER_BUT).contains(&words.len()).then(|| format!("but {}", words.join(" ")))
+    let words: Vec<&str> = (but.to..end)
+        .filter(|&i| {
+            cut.sentences[i] == a.sentence
+                && (cut.unknown.contains(&i)
+                    || cut
+                        .atoms
+                        .iter()
+                        .any(|x| x.by_sound.is_some() && (x.from..x.to).contains(&i)))
+        })
+        .map(|i| cut.tokens[i].surface.as_str())
+        .collect();
+    (!words.is_empty()).then(|| format!("but {}", words.join(" ")))
 }
 
 /// "Legs are floppy, tone low on both sides": of the whole, or of the part that was named before?

@@ -33,6 +33,7 @@ pub(super) fn findings(
             if let Some(v) = kept {
                 made.doubts.push(Doubt::Remark(format!("kept from before the correction: {v}")));
                 made.value = Some(v);
+                made.wording = None;
             }
             made
         })
@@ -102,6 +103,7 @@ fn finding(
         side: c.side,
         status: c.status,
         value: c.judged.value,
+        wording: c.judged.wording,
         number: c.judged.number,
         range: c.judged.range,
         unit: unit.map(|n| h.lex.units[n.unit].id.clone()),

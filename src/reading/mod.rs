@@ -59,6 +59,7 @@ pub mod pieces;
 pub mod reader;
 mod reasons;
 pub mod resolve;
+mod rest;
 mod segments;
 pub mod series;
 mod sides;

@@ -31,6 +31,8 @@ pub struct Judged {
     pub by_sound: Option<String>,
     /// Denied: the value was ruled out, nothing was found.
     pub denied: bool,
+    /// What the note says in place of the value, where less was said than the value says.
+    pub wording: Option<String>,
     /// Lexicon phrase that matched.
     pub matched: String,
     /// A unit was said with the number.
@@ -40,7 +42,13 @@ pub struct Judged {
 impl Judged {
     /// What an earlier finding says, to be said again.
     pub fn of(f: &Finding) -> Judged {
-        Judged { value: f.value.clone(), number: f.number, range: f.range, ..Judged::default() }
+        Judged {
+            value: f.value.clone(),
+            wording: f.wording.clone(),
+            number: f.number,
+            range: f.range,
+            ..Judged::default()
+        }
     }
 
     /// Whether there is a number or a range in it.
@@ -145,6 +153,7 @@ fn from_hits(hits: &[Hit], item: ItemId, negated: bool, lex: &Lexicon) -> Option
                 },
                 Judged {
                     value: Some(it.values[value].code.clone()),
+                    wording: it.values[value].less.get(&matched).cloned(),
                     yields: how == Saying::Yields,
                     midline: it.values[value].midline,
                     by_sound: (how == Saying::Sound).then(|| matched.clone()),
@@ -180,6 +189,7 @@ fn from_hits(hits: &[Hit], item: ItemId, negated: bool, lex: &Lexicon) -> Option
                         2,
                         Judged {
                             value: Some(it.values[v].code.clone()),
+                            wording: it.values[v].less.get(&lex.concepts[concept].id).cloned(),
                             by_concept: true,
                             // "there, but weak"
                             yields: lex.concepts[concept].id == "present",

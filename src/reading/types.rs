@@ -173,6 +173,8 @@ pub struct Finding {
     pub status: Status,
     /// Value code.
     pub value: Option<String>,
+    /// What was said of the value, where that is less than the value says.
+    pub wording: Option<String>,
     /// Number, in `unit`.
     pub number: Option<f64>,
     /// Ends of a range, in `unit`.

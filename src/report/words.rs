@@ -54,8 +54,12 @@ pub fn value(f: &Finding, lex: &Lexicon) -> String {
         Status::Observed => {}
     }
     let item = &lex.items[f.item];
-    let parts: Vec<String> =
-        f.value.iter().map(|v| item.say(v).to_owned()).chain(quantity(f, lex)).collect();
+    let parts: Vec<String> = f
+        .value
+        .iter()
+        .map(|v| f.wording.clone().unwrap_or_else(|| item.say(v).to_owned()))
+        .chain(quantity(f, lex))
+        .collect();
     if parts.is_empty() { "no value".to_owned() } else { parts.join(", ") }
 }
 
@@ -63,6 +67,7 @@ pub fn value(f: &Finding, lex: &Lexicon) -> String {
 pub fn trial(t: &Trial, of: &Finding, lex: &Lexicon) -> String {
     let f = Finding {
         value: t.value.clone(),
+        wording: of.wording.clone().filter(|_| t.value == of.value),
         number: t.number,
         range: t.range,
         status: t.status,
