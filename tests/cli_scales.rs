@@ -65,6 +65,11 @@ fn read(bench: &Bench, name: &str, code: &str, ga: &str, started: &str) {
         .code(0);
 }
 
+/// The words of a screen, its line breaks taken out.
+fn flat(out: &str) -> String {
+    out.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 fn scale<'v>(value: &'v Value, id: &str, at: Option<u32>) -> &'v Value {
     let list = value["scales"].as_array().unwrap();
     list.iter().find(|s| s["id"] == id && s["at"] == json!(at)).unwrap()
@@ -80,7 +85,7 @@ fn score_prints_result_signs_findings_and_source() {
         "Shankaran S et al. N Engl J Med 2005",
         "Eligibility and treatment are decided by the treating team under local protocol.",
     ] {
-        assert!(out.contains(part), "{part} in\n{out}");
+        assert!(out.contains(part) || flat(&out).contains(part), "{part} in\n{out}");
     }
     assert!(!out.contains("INDETERMINATE") && !out.contains("Apgar"), "{out}");
     assert!(out.lines().all(|l| l.chars().count() <= 80), "{out}");
@@ -232,7 +237,7 @@ fn compare_orders_by_time_marks_changes_and_puts_the_states_beside_them() {
         "[====================================]",
         "missing: posture, tone, pupils, heart rate, respiration, seizure",
     ] {
-        assert!(out.contains(part), "{part} in\n{out}");
+        assert!(out.contains(part) || flat(&out).contains(part), "{part} in\n{out}");
     }
     assert!(out.lines().all(|l| l.chars().count() <= 80), "{out}");
 }
@@ -284,6 +289,7 @@ fn exams_of_two_infants_or_one_twice_are_not_compared() {
 fn show_note_and_export_carry_scales_and_counts() {
     let bench = watch();
     let show = bench.run(&["show", "a"]).code(0).out;
+    let show = flat(&show);
     assert!(show.contains("2005 form: moderate (3 of 6 categories show a sign"), "{show}");
     assert!(show.contains("11 items: 3 outside, 1 borderline, 6 as expected"), "{show}");
     assert!(!show.contains("Apgar"), "nobody entered one: {show}");
@@ -310,8 +316,7 @@ fn explain_goes_through_a_scale_sign_by_sign_to_the_rule() {
         "Level of consciousness: score 1",
         "found: lethargic in quiet awake [3.1], which scores 1",
         "1 is \"lethargic\"",
-        "category Level of consciousness: the highest of its signs, moderate; with a",
-        "sign so far: 1",
+        "category Level of consciousness: the highest of its signs, moderate; with a sign so far: 1",
         "Categories with a sign: 3 of 6; 3 are needed",
         "Of these moderate: 3",
         "Of these severe: 0",
@@ -319,7 +324,7 @@ fn explain_goes_through_a_scale_sign_by_sign_to_the_rule() {
         "Result: moderate (3 of 6 categories show a sign, 3 needed)",
         "source: Shankaran",
     ] {
-        assert!(out.contains(part), "{part} in\n{out}");
+        assert!(out.contains(part) || flat(&out).contains(part), "{part} in\n{out}");
     }
     // Of a sum: the total so far after every sign, and the straight line between two rows.
     bench.run(&["score", "a", "--input", "skin=3", "--by", "AB"]).code(0);
@@ -329,9 +334,8 @@ fn explain_goes_through_a_scale_sign_by_sign_to_the_rule() {
         "so far: 0 plus 4 is 4",
         "lacking: not examined",
         "entered: 3 by AB",
-        "is off the published table",
     ] {
-        assert!(out.contains(part) || part == "is off the published table", "{part} in\n{out}");
+        assert!(out.contains(part) || flat(&out).contains(part), "{part} in\n{out}");
     }
     // 4 for posture and 3 for skin; the rest from its least, -12 less the least of these two, up.
     assert!(out.contains("Total: -4 to 48"), "{out}");
@@ -378,7 +382,7 @@ const TABLE: &str = "\
 # publisher: our ward, invented
 # terms: free
 # source: common-practice
-# verified: no
+# verified: false
 # first_day: 0
 # last_day: 28
 sex,age_days,mean,sd
@@ -412,7 +416,7 @@ fn the_clock_from_birth_stands_in_show_note_gaps_score_export_and_compare() {
     let bench = watch();
     for command in ["show", "note", "gaps", "score", "compare"] {
         let out = bench.run(&[command, "a"]).out;
-        let out = out.split_whitespace().collect::<Vec<_>>().join(" ");
+        let out = flat(&out);
         for part in [
             "Six hours from birth end 2031-04-04 09:10 +02:00: 1 h left when this exam started",
             "Next exam due at 6 h from birth, 2031-04-04 09:10 +02:00",

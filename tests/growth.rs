@@ -399,7 +399,7 @@ proptest! {
         let mm = z(format!("head circumference {tenths} mm"));
         prop_assert!((cm - mm).abs() < 1e-9, "{cm} {mm}");
         // Inches in tenths, and the same length in centimetres by hand: 0.254 cm each.
-        let inches = tenths * 10 / 254;
+        let inches = tenths * 100 / 254;
         let by_hand = f64::from(inches * 254) / 1000.0;
         let a = z(format!("head circumference {}.{} inches", inches / 10, inches % 10));
         let mut log = Log::new(newborn());

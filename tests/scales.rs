@@ -813,7 +813,7 @@ const MATURITY_SAID: [(&str, Option<&str>, &[Value]); 6] = [
     ("heel-to-ear", Some("both"), &[Word("ear"), Word("chin"), Word("nose")]),
 ];
 
-const PHYSICAL: [&str; 6] = ["skin", "lanugo", "plantar", "breast", "eye-ear", "genitals"];
+const PHYSICAL: [&str; 6] = ["skin", "lanugo", "plantar-surface", "breast", "eye-ear", "genitals"];
 
 /// Every result that is still possible.
 fn results(s: &Scored) -> BTreeSet<i32> {
