@@ -171,7 +171,7 @@ fn the_line_for_people_prints_every_age_and_what_is_missing() {
     );
     assert_eq!(
         at(Some("33+1"), Some("2026-01-01T08:00:00Z"), "2026-03-12T08:00:00Z").to_string(),
-        "gestational age 33+1 weeks; 70 days old; postmenstrual age 43+1 weeks; corrected age 22 days"
+        "gestational age 33+1 weeks; 70 completed days old; postmenstrual age 43+1 weeks; corrected age 22 days"
     );
     assert_eq!(
         at(Some("28+0"), Some("2024-02-28T08:00:00Z"), "2024-03-01T08:00:00Z").to_string(),

@@ -312,7 +312,7 @@ fn explain_goes_through_a_scale_sign_by_sign_to_the_rule() {
     let bench = watch();
     let out = bench.run(&["explain", "a", "encephalopathy-2005"]).code(0).out;
     for part in [
-        "for infants of 36 weeks and more; born at 39+2 weeks: holds",
+        "gate passed: for infants of 36 weeks and more; born at 39+2 weeks",
         "Level of consciousness: score 1",
         "found: lethargic in quiet awake [3.1], which scores 1",
         "1 is \"lethargic\"",
@@ -329,12 +329,9 @@ fn explain_goes_through_a_scale_sign_by_sign_to_the_rule() {
     // Of a sum: the total so far after every sign, and the straight line between two rows.
     bench.run(&["score", "a", "--input", "skin=3", "--by", "AB"]).code(0);
     let out = bench.run(&["explain", "a", "new-ballard"]).code(0).out;
-    for part in [
-        "Posture: score 4",
-        "so far: 0 plus 4 is 4",
-        "lacking: not examined",
-        "entered: 3 by AB",
-    ] {
+    for part in
+        ["Posture: score 4", "so far: 0 plus 4 is 4", "lacking: not examined", "entered: 3 by AB"]
+    {
         assert!(out.contains(part) || flat(&out).contains(part), "{part} in\n{out}");
     }
     // 4 for posture and 3 for skin; the rest from its least, -12 less the least of these two, up.

@@ -224,7 +224,7 @@ impl Fold {
             match counts(&old, &f, moment, lex) {
                 Counts::Old(doubt) => {
                     let o = &mut self.standing[k];
-                    if f.status != Status::Skipped {
+                    if f.status != Status::Skipped && doubt.is_none() {
                         o.trials.push(trial_of(&f, moment.state));
                         o.phrases.push(f.id.phrase);
                     }
@@ -286,11 +286,13 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
     let seen = |f: &Finding| {
         f.value.as_deref().and_then(|v| item.value(v)).filter(|&v| item.values[v].seen)
     };
+    let half = was.is_sure() && half_heard(new);
     match (seen(was), seen(new)) {
         (Some(a), Some(b)) if a > b => return Counts::Old(None),
-        (Some(_), Some(_)) | (None, Some(_)) => return Counts::New(None),
+        (Some(_), Some(_)) => return Counts::New(None),
+        (None, Some(_)) if !half => return Counts::New(None),
         (Some(_), None) => return Counts::Old(None),
-        (None, None) => {}
+        (None, _) => {}
     }
     match (old.in_wrong_state(lex), wrong_state(new, now.state, lex)) {
         (true, false) => return Counts::New(None),
@@ -304,6 +306,11 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
     if item.trials != Trials::Last {
         let over = new.status == Status::Observed && counts_over(was, new, lex);
         return if over { Counts::New(None) } else { Counts::Old(None) };
+    }
+    if half {
+        // What may not even be about the item takes no sure finding's place.
+        let said = format!("then {} (phrase {})", shown(new), new.id.phrase);
+        return Counts::Old(Some(Doubt::SaidDifferently(said)));
     }
     let doubt = (!new.again)
         .then(|| Doubt::SaidDifferently(format!("{} (phrase {})", shown(was), was.id.phrase)));
@@ -325,6 +332,22 @@ fn counts_over(old: &Finding, new: &Finding, lex: &Lexicon) -> bool {
             rank(new) <= rank(old)
         }
     }
+}
+
+/// Whether it is doubtful that the finding was said of its item at all.
+fn half_heard(f: &Finding) -> bool {
+    f.corrects.is_empty()
+        && f.doubts.iter().any(|d| {
+            matches!(
+                d,
+                Doubt::MuchNotUnderstood(_)
+                    | Doubt::ItemNotNamed
+                    | Doubt::SoundsLike(_)
+                    | Doubt::Denied(_)
+                    | Doubt::Implausible(_)
+                    | Doubt::NumberBySound(_)
+            )
+        })
 }
 
 /// Whether the item cannot be judged in that state; of what was seen for certain, never.

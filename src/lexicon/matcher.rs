@@ -140,10 +140,19 @@ pub fn counts_fillers(meaning: Meaning) -> bool {
     }
 }
 
-/// Whether an entry is looked for in the full text: its meaning wants it, or one of its words is a
-/// filler that must stand there exactly (`=there`).
+/// Whether an entry is looked for in the full text: its meaning wants it, one of its words is a
+/// filler that must stand there exactly (`=there`), or it is how a recogniser spells something and
+/// without fillers only one ordinary word would be left of it ("more oh").
 fn full_text(entry: &Entry, fillers: &HashSet<String>) -> bool {
+    let by_sound = matches!(
+        entry.meaning,
+        Meaning::Item(_, Naming::Sound)
+            | Meaning::Value { how: Saying::Sound, .. }
+            | Meaning::State { sound: true, .. }
+    );
+    let left = entry.words.iter().filter(|w| !fillers.contains(&w.folded)).count();
     counts_fillers(entry.meaning)
+        || (by_sound && left < 2 && entry.words.len() > left)
         || entry.words.iter().any(|w| w.exact && fillers.contains(&w.folded))
 }
 

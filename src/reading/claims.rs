@@ -46,6 +46,7 @@ pub(super) fn claims_of(
                 c.doubts.push(Doubt::Remark("after an omission, perhaps its reason".into()));
             }
         }
+        used.extend(said_not_to_be(seg, h, memory, &mut made));
         for c in made {
             used.insert(c.first_atom);
             used.extend(&c.atoms);
@@ -55,6 +56,23 @@ pub(super) fn claims_of(
     negation::doubt_absences(&mut claims);
     doubt_what_is_left(&mut claims, segs, &used, h);
     claims
+}
+
+/// "Not a hundred and ten, a hundred": the found value denied, and another in its place, is a
+/// correction. Gives the atoms of what was denied.
+fn said_not_to_be(seg: &Segment, h: &Heard<'_>, memory: &Memory, made: &mut [Claim]) -> Vec<usize> {
+    let mut denied = Vec::new();
+    for e in seg.elems.iter().filter(|e| e.negated && e.piece == Piece::Judgement) {
+        let plain = Elem { negated: false, ..*e };
+        for c in made.iter_mut().filter(|c| c.is_observed() && c.first_atom > e.atom) {
+            let Some(j) = resolve_piece(h, memory, &plain, c.item) else { continue };
+            if memory.of(c.item).next().is_some_and(|f| Judged::of(f).same_value(&j)) {
+                c.corrected = true;
+                denied.push(e.atom);
+            }
+        }
+    }
+    denied
 }
 
 /// Whether the segment may be the reason for an omission before it: "sutures can't be felt, big

@@ -12,7 +12,7 @@ use super::clauses::Aside;
 use super::heard::Heard;
 use super::memory::Memory;
 use super::pieces::{Segment, SideSaid};
-use super::resolve::resolve;
+use super::resolve::{Judged, resolve};
 use super::series::Run;
 use super::types::{Doubt, Finding, FindingId, Reading, Side, Status, Strike};
 
@@ -57,8 +57,13 @@ fn obey(
 ) {
     // What the command names: "cancel the knee left", "strike the caput".
     let sentence = h.atom(at).sentence;
-    let named: Vec<usize> =
+    let mut named: Vec<usize> =
         (at + 1..h.cut.atoms.len()).filter(|&i| h.atom(i).sentence == sentence).collect();
+    // "Scratch that, right up, left down": what comes in its place is not what goes.
+    let anew = |i: usize| h.atom(i).group != h.atom(at).group && judges_at_hand(h, i, memory);
+    if named.iter().any(|&i| anew(i)) {
+        named.retain(|&i| h.atom(i).group == h.atom(at).group);
+    }
     let side = named.iter().find_map(|&i| h.atom(i).left_or_right(h.lex));
     let words = h.said(at);
     if let Some(id) = target(h, &named, side, memory) {
@@ -68,6 +73,14 @@ fn obey(
     } else if drop_claims_before(at, claims).is_none() {
         strike_last(side, &words, memory, reading);
     }
+}
+
+/// Whether the atom is a value of the item that was judged last.
+fn judges_at_hand(h: &Heard<'_>, i: usize, memory: &Memory) -> bool {
+    memory.latest().any(|f| {
+        resolve(h.cut, h.atom(i), f.item, false, true, h.lex)
+            .is_some_and(|j| (j.value.is_some() || j.is_numeric()) && !j.same_value(&Judged::of(f)))
+    })
 }
 
 /// The latest finding that the atoms name: its item, or its value.

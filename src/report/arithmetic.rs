@@ -40,12 +40,12 @@ fn dim(out: &mut String, indent: usize, text: &str) {
 fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale) {
     let _ = writeln!(out, "{}  {}", paint(HEAD, &scales::title(s, scale)), paint(DIM, &scale.id));
     for g in &s.gates {
-        let holds = match g.holds {
-            Holds::Yes => "holds",
-            Holds::No | Holds::BeforeBirth => "DOES NOT HOLD",
-            Holds::Unknown => "not known whether it holds",
+        let passed = match g.holds {
+            Holds::Yes => "gate passed",
+            Holds::No | Holds::BeforeBirth => "GATE NOT PASSED",
+            Holds::Unknown => "gate not known",
         };
-        dim(out, 2, &format!("{}: {holds}", scales::gate(g, scale)));
+        dim(out, 2, &format!("{passed}: {}", scales::gate(g, scale)));
     }
     match &scale.rule {
         Rule::Sum(rule) => sum(out, x, lex, s, scale, rule),
