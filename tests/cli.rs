@@ -343,7 +343,7 @@ fn explain_shows_words_reading_why_and_source() {
         "0:18  \"right three point five, left one and a half millimetres\"",
         "read      right brake pad: 3.5 mm [6.1]",
         "now       stands no longer: corrected, see [7.1]",
-        "expected  expected, by common practice, no single source (needs clinician review)",
+        "expected  expected, by common practice, no single source (needs clinician\n            review)",
     ] {
         assert!(by_item.out.contains(part), "{part} in\n{}", by_item.out);
     }
@@ -457,6 +457,7 @@ fn an_export_has_exactly_the_promised_keys() {
             "scales",
             "summary",
             "growth",
+            "watch",
             "sides",
             "patterns",
             "positions_held"
