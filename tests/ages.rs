@@ -112,12 +112,12 @@ fn the_day_of_birth_is_day_0_and_hours_are_completed_hours() {
     assert_eq!((a.days, a.hours), (Some(0), Some(14)));
     assert_eq!(
         a.to_string(),
-        "gestational age 39+2 weeks; 14 completed hours old; postmenstrual age 39+2 weeks"
+        "gestational age 39+2 weeks; 14 hours old; postmenstrual age 39+2 weeks"
     );
     let b = at(Some("39+2"), Some("2031-04-05T23:50:00+02:00"), "2031-04-06T00:10:00+02:00");
     assert_eq!((b.days, b.hours), (Some(1), Some(0)), "another calendar day, twenty minutes later");
     let c = at(Some("39+2"), Some("2031-04-05T09:26:00+02:00"), "2031-04-05T10:26:00+02:00");
-    assert!(c.to_string().contains("; 1 completed hour old;"), "{c}");
+    assert!(c.to_string().contains("; 1 hour old;"), "{c}");
 }
 
 #[test]
@@ -155,11 +155,11 @@ fn the_line_for_people_prints_every_age_and_what_is_missing() {
     let started = "2031-04-06T15:26:00+02:00";
     assert_eq!(
         at(Some("39+2"), born, started).to_string(),
-        "gestational age 39+2 weeks; 30 completed hours old (1 completed day); postmenstrual age 39+3 weeks"
+        "gestational age 39+2 weeks; 30 hours old (1 completed day); postmenstrual age 39+3 weeks"
     );
     assert_eq!(
         at(None, born, started).to_string(),
-        "gestational age not given; 30 completed hours old (1 completed day)"
+        "gestational age not given; 30 hours old (1 completed day)"
     );
     assert_eq!(
         at(Some("39+2"), None, started).to_string(),
@@ -175,10 +175,10 @@ fn the_line_for_people_prints_every_age_and_what_is_missing() {
     );
     assert_eq!(
         at(Some("28+0"), Some("2024-02-28T08:00:00Z"), "2024-03-01T08:00:00Z").to_string(),
-        "gestational age 28+0 weeks; 48 completed hours old (2 completed days); postmenstrual age 28+2 weeks; no \
+        "gestational age 28+0 weeks; 48 hours old (2 completed days); postmenstrual age 28+2 weeks; no \
          corrected age before the due date: the postmenstrual age holds"
     );
-    assert_eq!(at(None, born, started).text(false), "30 completed hours old (1 completed day)");
+    assert_eq!(at(None, born, started).text(false), "30 hours old (1 completed day)");
 }
 
 proptest! {

@@ -62,8 +62,9 @@ fn bench() -> Bench {
         let args = ["read", "check.txt", "--exam", exam, "--lexicon", "bicycle", "--code", "B-1"];
         bench.run(&[&args[..], more].concat()).code(0);
     };
-    read("b", &["--by", "AB"]);
-    read("unsigned", &[]);
+    let started = ["--started", "2031-04-05T09:26:53+02:00"];
+    read("b", &[&["--by", "AB"][..], &started].concat());
+    read("unsigned", &started);
     let journal = bench.text("b/journal.jsonl");
     let (header, rest) = journal.split_once('\n').unwrap();
     bench

@@ -108,7 +108,7 @@ fn show_orders_by_section_and_grades_in_words() {
 exam BIKE-1  started 2031-04-05 09:26 +02:00
 protocol: Stand check
 examiner AB, female, born 2031-04-01 00:00 +02:00
-105 completed hours old (4 completed days)
+105 hours old (4 completed days)
 
 Frame
   Headset               notchy   outside      0:02
@@ -126,7 +126,7 @@ Sides
   Brake pad: the sides differ by 1 mm
 
 Corrections
-  0:30     right brake pad: 3.5 mm -> 2.5 mm (corrected)
+  0:18     right brake pad 3.5 mm, corrected to 2.5 mm at 0:30
 
 By domain
   Frame   1 outside
@@ -154,7 +154,7 @@ fn a_met_protocol_ends_gaps_with_0_and_an_unmet_one_with_1() {
 exam BIKE-1  started 2031-04-05 09:26 +02:00
 protocol: Stand check
 examiner AB, female, born 2031-04-01 00:00 +02:00
-105 completed hours old (4 completed days)
+105 hours old (4 completed days)
 
 Open (2)
  ! Pedal, right: not done, only the left
@@ -188,20 +188,19 @@ fn the_note_puts_what_is_outside_first_and_never_words_the_unsettled_as_found() 
 BICYCLE CHECK ON THE STAND
 Exam BIKE-1, started 2031-04-05 09:26 +02:00.
 Examiner AB, female, born 2031-04-01 00:00 +02:00.
-105 completed hours old (4 completed days).
+105 hours old (4 completed days).
 Protocol: Stand check (2 of 3 required items done, 0 left out with a reason):
 NOT MET, 1 gap open.
 
 OUTSIDE, BORDERLINE OR DIFFERENT BETWEEN THE SIDES
-- Pedal: \"tight\" was recorded on the left (as expected) and \"loose\" on the right
-  (OUTSIDE what is expected); the sides differ by 1 step.
+- Pedal: tight on the left, loose on the right (outside what is expected); the
+  sides differ.
 
 AS EXPECTED
-Frame: headset smooth.
+Frame. Headset: smooth.
 
-UNSETTLED: WORDS A PERSON MUST STILL DECIDE ABOUT; NO FINDINGS
-- [5.1] At 0:12 was said: \"pad glazed\" - could mean brake pad: glazed. Not
-  settled: no side was said.
+UNSETTLED: TO BE DECIDED BEFORE SIGNING; NO FINDINGS
+- 0:12 \"pad glazed\": [5.1] brake pad: glazed? Not settled: no side was said.
 
 BY DOMAIN
 Frame: 1 as expected.
@@ -291,8 +290,9 @@ fn the_walk_asks_side_and_reason_and_writes_one_entry_an_answer() {
     read_bike(&bench, "check.txt", "b").code(0);
     let lexicon = bicycle();
     // right pedal; left pedal: no spare part; an empty line is asked again; pads: seized.
-    let ran =
-        bench.typed(&["settle", "b", "--lexicon", &lexicon], "2\nno spare part\n\n1\n").code(0);
+    let ran = bench
+        .typed(&["settle", "b", "--lexicon", &lexicon], "2\nr\nno spare part\n\nr\n1\n")
+        .code(0);
     assert!(ran.out.contains("\"pedal tight\""), "the words are shown: {}", ran.out);
     assert!(ran.out.contains("settled [3.1]: right pedal: tight (by AB, entry 5)"), "{}", ran.out);
     assert!(
@@ -345,7 +345,9 @@ fn explain_shows_words_reading_why_and_source() {
         "now       stands no longer: corrected, see [7.1]",
         "expected  expected, by common practice, no single source (needs clinician\n            review)",
     ] {
-        assert!(by_item.out.contains(part), "{part} in\n{}", by_item.out);
+        // Where a line is broken is beside the point.
+        let plain = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(plain(&by_item.out).contains(&plain(part)), "{part} in\n{}", by_item.out);
     }
     let by_moment = on_bike(&bench, &["explain", "b", "0:40"]).code(0);
     assert!(by_moment.out.contains("\"what a lovely colour\""), "{}", by_moment.out);
@@ -614,7 +616,7 @@ fn typed_phrases_are_answered_one_line_each() {
     let answers: Vec<&str> =
         ran.out.lines().map(|l| l.trim_start().trim_start_matches("0:00  ")).collect();
     assert_eq!(
-        answers[1..],
+        answers[2..],
         [
             "headset: smooth",
             "pedal: tight - needs you: no side was said",

@@ -138,7 +138,7 @@ fn a_required_item_not_done_is_open_until_a_reason_is_given() {
     let seq = log.reason("suck", None, "tube in place");
     let g = of(&log.exam());
     assert_eq!(kinds(&g, "suck"), [(GapKind::NotDone, None, false)]);
-    assert_eq!(about(&g, "suck")[0].text, "Suck: not done: tube in place (QK)");
+    assert_eq!(about(&g, "suck")[0].text, "Suck: not done; reason: tube in place (QK)");
     assert_eq!((g.met, g.required, g.done, g.with_reason), (true, 11, 10, 1));
 
     log.decide(None, Decision::Undo { seq });
@@ -321,7 +321,7 @@ fn a_number_out_of_the_plausible_range_is_told_once_and_closed_by_a_person() {
     assert_eq!(kinds(&g, "heart-rate"), [(GapKind::OutOfRange, None, true)]);
     let gap = about(&g, "heart-rate")[0];
     assert_eq!(gap.text, "Heart rate: 400/min is outside the plausible 30 to 300/min");
-    assert_eq!(gap.settle, format!("cotside settle EXAM {seq}.1 --number 400"));
+    assert_eq!(gap.settle, format!("cotside settle EXAM {seq}.1 --number 400 --anyway"));
     let same = in_memory::chosen("heart-rate", None, Number(400.0));
     log.decide(Some((seq, 1)), Decision::Choose(same));
     let g = of(&log.exam());

@@ -791,8 +791,8 @@ fn a_knee_jerk_absent_in_light_sleep_is_not_valid_and_nowhere_abnormal() {
         x.findings.iter().position(|s| newborn().items[s.finding.item].id == "knee-jerk").unwrap();
     assert_eq!(grade(&x, newborn()).grades[k], Grade::Ungraded(Ungraded::WrongState));
     let text = note_of(&x, newborn());
-    assert!(text.contains("not valid in this state (light"), "{text}");
-    assert!(!text.contains("OUTSIDE what"), "{text}");
+    assert!(text.contains("seen in light sleep, a state in which it cannot be judged"), "{text}");
+    assert!(!text.contains("outside what"), "{text}");
     assert!(gaps(&x, newborn()).list.iter().any(|g| g.kind == GapKind::WrongState));
 }
 

@@ -2,11 +2,12 @@
 
 mod in_memory;
 
+use cotside::exam::fold::{Fold, Moment};
 use cotside::exam::{Exam, Standing};
 use cotside::grade::scales::{of_lexicon, score_all};
 use cotside::grade::{Grade, ages, grade};
 use cotside::lexicon::model::Expect;
-use cotside::reading::{Side, Status};
+use cotside::reading::{Doubt, Finding, FindingId, Reading, Side, Status};
 use cotside::report::text;
 use in_memory::{Log, newborn};
 use proptest::prelude::*;
@@ -29,6 +30,28 @@ fn one(x: &Exam, item: &str) -> (Option<String>, bool, usize) {
     assert_eq!(all.len(), 1, "{item}");
     let s = all[0];
     (s.finding.value.clone(), s.finding.is_sure(), s.trials.len())
+}
+
+/// A reading of one finding without sides, with a doubt or without.
+fn reading(item: &str, value: &str, phrase: u64, doubt: Option<Doubt>) -> Reading {
+    let finding = Finding {
+        id: FindingId { phrase, index: 1 },
+        item: newborn().item(item).unwrap(),
+        side: None,
+        status: Status::Observed,
+        value: Some(value.into()),
+        wording: None,
+        number: None,
+        range: None,
+        unit: None,
+        reason: None,
+        doubts: doubt.into_iter().collect(),
+        why: String::new(),
+        corrects: Vec::new(),
+        again: false,
+        at_ms: phrase * 1000,
+    };
+    Reading { findings: vec![finding], ..Reading::default() }
 }
 
 /// Scores still possible for a sign of the encephalopathy criteria.
@@ -146,10 +169,47 @@ fn the_rule_of_the_item_decides_and_a_side_it_does_not_decide_is_left() {
 }
 
 #[test]
+fn a_sign_that_counts_in_any_state_takes_no_graver_ones_place() {
+    // Unequal pupils count in any state; constricted ones, further down the list, do not.
+    for said in [["pupils unequal", "pupils constricted"], ["pupils constricted", "pupils unequal"]]
+    {
+        let x = exam(&[&["quiet awake"][..], &said].concat());
+        let (_, sure, kept) = one(&x, "pupils");
+        assert!(!sure, "{said:?}: two signs are left to a person");
+        assert_eq!(kept, 2, "{said:?}");
+    }
+    // What reassures takes no sign away, nor does a milder one.
+    let x = exam(&["quiet awake", "pupils dilated", "pupils equal and reactive"]);
+    assert_eq!(one(&x, "pupils"), (Some("dilated".into()), true, 2));
+    let x = exam(&["quiet awake", "pupils sluggish", "pupils dilated"]);
+    assert_eq!(one(&x, "pupils"), (Some("dilated".into()), true, 2));
+}
+
+#[test]
+fn a_sign_half_heard_takes_no_sure_findings_place() {
+    // A value said where the item was not named may be of another one.
+    for (first, then) in [("none", "witnessed"), ("suspected", "witnessed")] {
+        let sure = reading("seizure", first, 1, None);
+        let half = reading("seizure", then, 2, Some(Doubt::ItemNotNamed));
+        let moment = Moment { state: None, line: None, until_ms: 0 };
+        let mut fold = Fold::default();
+        fold.take(&sure, moment, newborn());
+        fold.take(&half, moment, newborn());
+        assert_eq!(fold.standing.len(), 1, "{first} {then}");
+        let s = &fold.standing[0];
+        assert_eq!(s.finding.value.as_deref(), Some(first), "{first} {then}");
+        assert!(!s.finding.is_sure(), "what was said later is told beside it");
+        // Heard for certain, it takes the place.
+        fold.take(&reading("seizure", then, 3, None), moment, newborn());
+        assert_eq!(fold.standing[0].finding.value.as_deref(), Some(then));
+    }
+}
+
+#[test]
 fn no_value_that_counts_once_seen_is_an_expected_one() {
     let mut marked = 0;
     for item in &newborn().items {
-        for v in item.values.iter().filter(|v| v.seen) {
+        for v in item.values.iter().filter(|v| v.any_state) {
             assert_ne!(v.expect, Some(Expect::Expected), "{} {}", item.id, v.code);
             marked += 1;
         }

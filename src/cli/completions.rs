@@ -7,6 +7,6 @@ use super::{CompletionsArgs, definition, output};
 pub fn run(args: &CompletionsArgs) -> Outcome {
     let mut script = Vec::new();
     clap_complete::generate(args.shell, &mut definition(), "cotside", &mut script);
-    output::put(&String::from_utf8_lossy(&script))?;
+    output::raw(&String::from_utf8_lossy(&script))?;
     Ok(Exit::Ok)
 }

@@ -86,7 +86,16 @@ impl From<JournalError> for Failure {
             | JournalError::Locked(_)
             | JournalError::Refused(_) => Exit::Input,
         };
-        Failure { exit, problems: vec![e.problem().clone()] }
+        let mut problem = e.problem().clone();
+        if matches!(e, JournalError::Missing(_)) {
+            let path = Path::new(&problem.file);
+            let exam = path.parent().unwrap_or(path).display();
+            problem.help = Some(format!(
+                "name the folder of an exam that was started, or start it: \
+                 cotside read FILE --exam {exam}"
+            ));
+        }
+        Failure { exit, problems: vec![problem] }
     }
 }
 

@@ -6,7 +6,7 @@ use super::exit::{Exit, Failure, Outcome};
 use super::{HeaderArgs, open, output, read};
 use crate::journal::{Entry, ExamCode, Ga, HeaderChange, Journal, Sex, SystemClock};
 use crate::report::words;
-use chrono::{DateTime, FixedOffset};
+use chrono::{DateTime, FixedOffset, Local, MappedLocalTime, NaiveDateTime};
 
 /// Header fields as the command line gives them.
 #[derive(Debug, Clone, Default, clap::Args)]
@@ -17,9 +17,9 @@ pub struct Fields {
     /// Gestational age at birth in completed weeks and days, such as 39+2
     #[arg(long, value_name = "W+D")]
     pub ga: Option<Ga>,
-    /// Time of birth with its offset, such as 2031-04-04T03:10:00+02:00
-    #[arg(long, value_parser = crate::journal::parse_wall, value_name = "RFC3339")]
-    pub born: Option<DateTime<FixedOffset>>,
+    /// Time of birth, such as 2031-04-04T03:10:00+02:00, or "2031-04-04 03:10" by the local clock
+    #[arg(long, value_parser = when, value_name = "TIME")]
+    pub born: Option<When>,
     /// Initials of whoever examines
     #[arg(long, value_parser = initials, value_name = "INITIALS")]
     pub by: Option<String>,
@@ -41,6 +41,70 @@ impl Fields {
             && self.protocol.is_none()
             && self.code.is_none()
     }
+}
+
+/// A moment as the command line gives it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct When {
+    /// The moment.
+    pub at: DateTime<FixedOffset>,
+    /// Its offset was not given, and is that of this machine.
+    pub assumed: bool,
+}
+
+impl When {
+    /// The moment; says on standard error what was assumed of it.
+    pub fn said(self, flag: &str) -> DateTime<FixedOffset> {
+        if self.assumed {
+            output::tell(&format!(
+                "note: {flag} names no offset from UTC; taken by the local clock: {}",
+                words::wall(&self.at)
+            ));
+        }
+        self.at
+    }
+}
+
+/// A moment with its offset, or one by the local clock.
+pub fn when(text: &str) -> Result<When, String> {
+    let with_offset = crate::journal::parse_wall(text);
+    if let Ok(at) = with_offset {
+        return Ok(When { at, assumed: false });
+    }
+    let forms = ["%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"];
+    let Some(bare) = forms.iter().find_map(|f| NaiveDateTime::parse_from_str(text.trim(), f).ok())
+    else {
+        let example = "or by the local clock, such as \"2031-04-05 09:26\"";
+        return with_offset
+            .map(|at| When { at, assumed: false })
+            .map_err(|why| format!("{why}, {example}"));
+    };
+    match bare.and_local_timezone(Local) {
+        MappedLocalTime::Single(at) => Ok(When { at: at.fixed_offset(), assumed: true }),
+        _ => Err(format!(
+            "`{text}` comes twice or not at all by the local clock, which is put forward or back \
+             then; write it with its offset, such as 2031-04-05T09:26:53+02:00"
+        )),
+    }
+}
+
+/// Refuses a birth after the start of the exam.
+pub fn check_born(
+    born: DateTime<FixedOffset>,
+    started: DateTime<FixedOffset>,
+) -> Result<(), Failure> {
+    if born <= started {
+        return Ok(());
+    }
+    Err(Failure::input(
+        "--born",
+        format!(
+            "the birth ({}) would be after the start of the exam ({})",
+            words::wall(&born),
+            words::wall(&started)
+        ),
+        "one of the two is wrong; `cotside read` takes the start of the exam with --started",
+    ))
 }
 
 /// A field of the header that can be taken away again.
@@ -88,6 +152,10 @@ pub fn run(args: &HeaderArgs) -> Outcome {
     if let Some(p) = &f.protocol {
         open::check_protocol(p, &opened.lex)?;
     }
+    let born = f.born.map(|b| b.said("--born"));
+    if let Some(born) = born {
+        check_born(born, opened.exam.header.started)?;
+    }
     // The examiner named in the same breath may make the change.
     let who = open::who("--who", args.who.as_deref().or(f.by.as_deref()), &opened.exam)?;
     let cleared = |c: Clear| args.clear.contains(&c);
@@ -116,7 +184,7 @@ pub fn run(args: &HeaderArgs) -> Outcome {
         who,
         code: f.code.clone(),
         sex: change(&f.sex, cleared(Clear::Sex)),
-        born: change(&f.born, cleared(Clear::Born)),
+        born: change(&born, cleared(Clear::Born)),
         ga: change(&f.ga, cleared(Clear::Ga)),
         by: change(&f.by, cleared(Clear::By)),
         protocol: change(&f.protocol, cleared(Clear::Protocol)),
@@ -144,6 +212,9 @@ fn show(o: &open::Opened) -> Outcome {
         text += &format!("  not told    {}\n", missing.join(", "));
     }
     text += &format!("  {}\n", o.graded.ages.text(o.lex.gestation));
+    if let Some(warning) = words::protocol_warning(&o.exam, &o.graded.ages, &o.lex) {
+        text += &format!("  warning: {warning}\n");
+    }
     output::put(&text)?;
     Ok(Exit::Ok)
 }

@@ -71,7 +71,7 @@ fn items(lex: &Lexicon, word: Option<&str>) -> Outcome {
         if let Some(n) = &it.number {
             values.push(format!("a number in {}", lex.units[n.unit].id));
         }
-        out += &format!("      {}\n", crate::report::words::wrap(&values.join(", "), 88, 6));
+        out += &format!("      {}\n", crate::report::words::hung(&values.join(", "), 6, 6));
     }
     if out.is_empty() {
         output::tell("no item holds this word");

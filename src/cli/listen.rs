@@ -21,7 +21,7 @@ use crate::journal::{
 use crate::lexicon::Lexicon;
 use crate::reading::{Reader, Reading};
 use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
-use crate::report::{text, words};
+use crate::report::{controls, text, words};
 
 /// Runs the command.
 pub fn run(args: &ListenArgs) -> Outcome {
@@ -147,9 +147,10 @@ impl<'a> Log<'a> {
             false => "begun".to_owned(),
         };
         output::line(&format!(
-            "exam in {} {what}. Type a phrase, Enter logs it; ? is what is left; \"end of exam\" or Ctrl-C ends.",
+            "exam in {} {what}. Type a phrase; Enter logs it.",
             self.exam.display()
-        ))
+        ))?;
+        output::line("? is what is left, \"help\" the words of command; Ctrl-C ends the exam.")
     }
 
     /// Logs a phrase and gives the answer. Both are on disk before anything is shown.
@@ -161,8 +162,24 @@ impl<'a> Log<'a> {
             true => "paused: kept, not read".to_owned(),
             false => self.answer(&reading)?,
         };
+        let text = match text == NOT_UNDERSTOOD || (was_paused && self.paused) {
+            true => self.hint(phrase, text),
+            false => text,
+        };
         self.journal.append_now(&Entry::Echo(Echo { phrase: seq, text: text.clone() }))?;
         Ok(shown(phrase.start_ms, &text))
+    }
+
+    /// What was not understood, with the words of command that are near it.
+    fn hint(&self, phrase: &Phrase, text: String) -> String {
+        let near = match phrase.text.trim().to_lowercase().as_str() {
+            "help" => controls::list(self.lex),
+            words => controls::nearest(words, self.lex),
+        };
+        match near.is_empty() {
+            true => text,
+            false => format!("{text}; say {}", near.join(", or ")),
+        }
     }
 
     fn answer(&mut self, reading: &Reading) -> Result<String, Failure> {
@@ -214,7 +231,9 @@ impl<'a> Log<'a> {
 /// The answer as it is shown: time, then what was understood, one line, large and plain.
 fn shown(at_ms: u64, text: &str) -> String {
     let style = match text {
-        NOT_UNDERSTOOD => Style::new().bold().fg_color(Some(AnsiColor::Red.into())),
+        t if t.starts_with(NOT_UNDERSTOOD) => {
+            Style::new().bold().fg_color(Some(AnsiColor::Red.into()))
+        }
         t if t.contains("needs you") => {
             Style::new().bold().fg_color(Some(AnsiColor::Yellow.into()))
         }
@@ -238,7 +257,8 @@ fn on_pipe(log: &mut Log<'_>) -> Result<(), Failure> {
         if text.trim() == "?" {
             output::line(&log.left()?.join("\n"))?;
         } else if let Some(phrase) = typed(&text, start_ms, log.clock.exam_ms()) {
-            output::line(&log.log(&phrase)?)?;
+            // One line an answer, however long: what feeds the pipe may read line by line.
+            output::raw(&format!("{}\n", log.log(&phrase)?))?;
         }
     }
     Ok(())
@@ -314,6 +334,7 @@ fn said(p: &Phrase) -> String {
 /// Writes a line where the prompt stands, which comes again below it.
 fn above(text: &str) -> io::Result<()> {
     let mut out = anstream::stdout().lock();
+    let text = output::broken(text, output::width()).replace("\r\n", "\n").replace('\n', "\r\n");
     write!(out, "\r\x1b[K{text}\r\n")?;
     out.flush()
 }

@@ -26,7 +26,6 @@ use clap::{ArgGroup, Args, CommandFactory, Parser, Subcommand, ValueEnum};
 
 use self::exit::{Exit, Outcome};
 use self::header::{Clear, Fields};
-use crate::journal::parse_wall;
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -59,7 +58,7 @@ Examples:
     arg_required_else_help = true,
     subcommand_required = true,
     disable_help_subcommand = true,
-    max_term_width = 100
+    max_term_width = 80
 )]
 pub struct Cli {
     /// When to use colour: auto (on a terminal, unless NO_COLOR is set), always or never
@@ -145,8 +144,8 @@ struct ReadArgs {
     #[arg(long)]
     append: bool,
     /// When the exam started; now, when not given
-    #[arg(long, value_name = "RFC3339", value_parser = parse_wall)]
-    started: Option<chrono::DateTime<chrono::FixedOffset>>,
+    #[arg(long, value_name = "TIME", value_parser = header::when)]
+    started: Option<header::When>,
     #[command(flatten)]
     fields: Fields,
     /// Folder of a lexicon to use instead of the shipped one
@@ -399,6 +398,10 @@ struct SettleArgs {
     /// Status: observed, not_obtained or skipped
     #[arg(long, value_name = "S")]
     status: Option<String>,
+    /// Take a number that is out of the plausible range (it stays flagged), or a reason that reads
+    /// as a finding
+    #[arg(long)]
+    anyway: bool,
     /// The phrase holds no finding
     #[arg(long, requires = "id", conflicts_with_all = ["side", "value", "number", "low", "status"])]
     not_a_finding: bool,
@@ -416,6 +419,7 @@ struct SettleArgs {
 Examples:
   cotside header exams/a1
   cotside header exams/a1 --ga 39+2 --sex f
+  cotside header exams/a1 --born \"2031-04-04 03:10\"
   cotside header exams/a1 --clear born --who CD")]
 struct HeaderArgs {
     /// Folder of the exam
@@ -440,7 +444,7 @@ struct HeaderArgs {
 #[derive(Debug, Args)]
 #[command(before_help = "\
 Examples:
-  cotside export exams/a1 --as json > exam.json
+  cotside export exams/a1 > exam.json
   cotside export exams/a1 --as json -o exam.json
   cotside export --schema > exam.schema.json")]
 struct ExportArgs {
@@ -448,8 +452,8 @@ struct ExportArgs {
     #[arg(required_unless_present = "schema", conflicts_with = "schema")]
     exam: Option<PathBuf>,
     /// Format
-    #[arg(long = "as", value_enum, value_name = "FORMAT", required_unless_present = "schema")]
-    format: Option<Format>,
+    #[arg(long = "as", value_enum, value_name = "FORMAT", default_value_t = Format::Json)]
+    format: Format,
     /// Print the JSON Schema that exports keep to
     #[arg(long)]
     schema: bool,
@@ -489,11 +493,20 @@ struct LexiconArgs {
 #[derive(Debug, Subcommand)]
 enum LexiconAct {
     /// Check a lexicon: every problem with its file, line and column
+    #[command(before_help = "\
+Examples:
+  cotside lexicon check
+  cotside lexicon check my-lexicon/")]
     Check {
         /// Folder of the lexicon; the shipped one when not given
         dir: Option<PathBuf>,
     },
     /// List items, their values and the protocols
+    #[command(before_help = "\
+Examples:
+  cotside lexicon items
+  cotside lexicon items recoil
+  cotside lexicon items --lexicon my-lexicon/")]
     Items {
         /// Only items whose id or name holds this word
         word: Option<String>,
@@ -519,10 +532,11 @@ struct CompletionsArgs {
 #[command(before_help = "\
 Examples:
   cotside manual | man -l -
-  cotside manual settle | man -l -")]
+  cotside manual settle | man -l -
+  cotside manual lexicon check | man -l -")]
 struct ManualArgs {
-    /// A command; cotside itself when not given
-    command: Option<String>,
+    /// A command, with its own command where it has some; cotside itself when not given
+    command: Vec<String>,
 }
 
 fn number(text: &str) -> Result<f64, String> {

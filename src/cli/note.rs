@@ -16,6 +16,9 @@ pub fn run(args: &NoteArgs) -> Outcome {
     let g = gaps(&o.exam, &o.lex);
     let apart = asymmetries(&o.exam, &o.lex);
     let text = note::note(&o.exam, &o.lex, &o.graded, &o.overview, &apart, &g);
-    output::deliver(args.output.as_deref(), &text)?;
+    match &args.output {
+        Some(_) => output::deliver(args.output.as_deref(), &text)?,
+        None => output::put(&text)?,
+    }
     Ok(Exit::Ok)
 }

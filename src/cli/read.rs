@@ -14,7 +14,7 @@ use crate::capture::{Phrase, TimedText, read_timed_text};
 use crate::gaps::gaps;
 use crate::journal::{Digest, Entry, Header, Journal, JournalError, LexiconRef, SystemClock};
 use crate::lexicon::Lexicon;
-use crate::report::words::count;
+use crate::report::words::{self, count};
 
 /// From this many phrases on, a terminal is shown how far the reading is.
 const LONG: usize = 100;
@@ -75,7 +75,10 @@ pub fn header(
     }
     h.sex = fields.sex;
     h.ga = fields.ga;
-    h.born = fields.born;
+    h.born = fields.born.map(|b| b.said("--born"));
+    if let Some(born) = h.born {
+        super::header::check_born(born, started)?;
+    }
     h.by = fields.by.clone();
     h.protocol = fields.protocol.clone();
     Ok(h)
@@ -83,7 +86,21 @@ pub fn header(
 
 fn begun(args: &ReadArgs) -> Result<Journal, Failure> {
     let lex = open::lexicon(args.lexicon.as_deref(), open::DEFAULT_LEXICON)?;
-    let started = args.started.unwrap_or_else(|| Local::now().fixed_offset());
+    let started = match args.started {
+        Some(when) => when.said("--started"),
+        None => {
+            let now = Local::now().fixed_offset();
+            if args.fields.born.is_some() {
+                output::warn(&format!(
+                    "no --started: now, {}, is taken as the start of the exam, and ages are counted \
+                     to it; if it was examined earlier, read it again into another folder with \
+                     --started TIME",
+                    words::wall(&now)
+                ));
+            }
+            now
+        }
+    };
     let header = header(&args.fields, started, &lex)?;
     open::make_parents(&args.exam)?;
     Journal::create(&args.exam, header, Arc::new(SystemClock::start())).map_err(|e| {
@@ -152,6 +169,9 @@ fn summary(args: &ReadArgs, text: &TimedText, taken: usize, again: usize) -> Out
     let unsettled = o.exam.unsettled().count();
     let gaps = gaps(&o.exam, &o.lex).open().count();
     let shown = args.exam.display();
+    if let Some(text) = words::protocol_warning(&o.exam, &o.graded.ages, &o.lex) {
+        output::warn(&text);
+    }
     let next = match unsettled {
         0 => format!("cotside gaps {shown}"),
         _ => format!("cotside settle {shown}"),

@@ -126,6 +126,19 @@ pub struct SectionTime {
     pub ms: u64,
 }
 
+/// A settlement: whose it is and when it was made, whether it still holds or not.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Decided {
+    /// Settlement.
+    pub seq: u64,
+    /// Initials.
+    pub who: String,
+    /// When it was written.
+    pub wall: DateTime<FixedOffset>,
+    /// Whether a later settlement took it back.
+    pub undone: bool,
+}
+
 /// A settlement that could not be applied.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Stray {
@@ -162,6 +175,8 @@ pub struct Exam {
     pub inputs: Vec<Input>,
     /// Time by section, in examination order.
     pub section_times: Vec<SectionTime>,
+    /// All settlements, in the order of the journal.
+    pub decided: Vec<Decided>,
     /// Settlements that could not be applied.
     pub stray: Vec<Stray>,
     /// End of the last phrase, milliseconds.
@@ -197,6 +212,11 @@ impl Exam {
         self.timeline.binary_search_by_key(&seq, |e| e.seq).ok().map(|k| &self.timeline[k])
     }
 
+    /// The settlement in that entry.
+    pub fn decision(&self, seq: u64) -> Option<&Decided> {
+        self.decided.iter().find(|d| d.seq == seq)
+    }
+
     /// Wall time of a moment on the exam clock: the exam's start plus the time since.
     pub fn wall(&self, at_ms: u64) -> DateTime<FixedOffset> {
         self.header.started
@@ -223,6 +243,7 @@ pub fn build(header: Header, lines: &[Line], lex: &Lexicon) -> Exam {
         reasons: Vec::new(),
         inputs: Vec::new(),
         section_times: Vec::new(),
+        decided: Vec::new(),
         stray: Vec::new(),
         end_ms: 0,
         ended: false,
@@ -233,6 +254,14 @@ pub fn build(header: Header, lines: &[Line], lex: &Lexicon) -> Exam {
     let mut announced: BTreeMap<ItemId, Announced> = BTreeMap::new();
     let mut left: Vec<LeftForLater> = Vec::new();
     for line in lines {
+        if let Entry::Settlement(s) = &line.entry {
+            x.decided.push(Decided {
+                seq: line.seq,
+                who: s.who.clone(),
+                wall: line.wall,
+                undone: undone.contains(&line.seq),
+            });
+        }
         match &line.entry {
             Entry::Phrase(p) => {
                 x.end_ms = x.end_ms.max(p.end_ms);
@@ -512,6 +541,7 @@ fn settle(fold: &mut Fold, x: &mut Exam, s: &Settlement, line: &Line, lex: &Lexi
         line: old.and_then(|o| o.line),
         until_ms: old.map_or(at_ms, |o| o.until_ms),
         settled_by: Some(s.who.clone()),
+        settled_in: Some(seq),
         finding: f,
     };
     match &s.decision {
@@ -525,6 +555,9 @@ fn settle(fold: &mut Fold, x: &mut Exam, s: &Settlement, line: &Line, lex: &Lexi
             match chosen_finding(c, id, old.finding.at_ms, &s.who, lex) {
                 Ok(mut f) => {
                     f.reason.clone_from(&old.finding.reason);
+                    // What is accepted is what was said, no more than that.
+                    f.wording =
+                        old.finding.wording.clone().filter(|_| f.value == old.finding.value);
                     fold.remove(id, None, seq, Some(id), How::Settled);
                     let placed = place(f, Some(&old), old.finding.at_ms);
                     // The person decided: what else stood for this item and side gives way.

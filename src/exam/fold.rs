@@ -3,7 +3,7 @@
 //! Corrections, strikes, trials and repeats are settled here. Nothing is thrown away: what no
 //! longer stands is kept with what replaced it.
 
-use crate::lexicon::model::{ItemId, Lexicon};
+use crate::lexicon::model::{Expect, ItemId, Lexicon};
 use crate::lexicon::schema::Trials;
 use crate::reading::types::{Doubt, Finding, FindingId, Reading, Side, Status};
 
@@ -43,6 +43,8 @@ pub struct Standing {
     pub until_ms: u64,
     /// Initials of who settled it, when a person did.
     pub settled_by: Option<String>,
+    /// The settlement, as its entry in the journal, when a person settled it.
+    pub settled_in: Option<u64>,
 }
 
 /// How a finding came to stand no longer.
@@ -183,6 +185,7 @@ impl Fold {
             line: moment.line,
             until_ms: moment.until_ms,
             settled_by: None,
+            settled_in: None,
             finding: f,
         };
         // Two sides whose names were not said stand beside each other when said in one phrase.
@@ -265,8 +268,8 @@ fn is_trial(f: &Finding) -> bool {
     f.status != Status::Skipped
 }
 
-/// Which of two findings that say different things counts: what was seen for certain before what
-/// was not, a valid state before one in which the item cannot be judged, then the item's rule.
+/// Which of two findings that say different things counts: a sign that counts in any state before
+/// what reassures, a valid state before one in which the item cannot be judged, then the item's rule.
 fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
     let was = &old.finding;
     let item = &lex.items[new.item];
@@ -283,16 +286,15 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
         (Status::NotObtained, Status::Skipped) => return Counts::New(None),
         _ => {}
     }
-    let seen = |f: &Finding| {
-        f.value.as_deref().and_then(|v| item.value(v)).filter(|&v| item.values[v].seen)
-    };
     let half = was.is_sure() && half_heard(new);
-    match (seen(was), seen(new)) {
+    let then = || Doubt::SaidDifferently(format!("then {} (phrase {})", shown(new), new.id.phrase));
+    match (counts_in_any_state(was, lex), counts_in_any_state(new, lex)) {
         (Some(a), Some(b)) if a > b => return Counts::Old(None),
+        (Some(_), Some(_)) if half => return Counts::Old(Some(then())),
         (Some(_), Some(_)) => return Counts::New(None),
-        (None, Some(_)) if !half => return Counts::New(None),
-        (Some(_), None) => return Counts::Old(None),
-        (None, _) => {}
+        (None, Some(b)) if !half && gives_way(was, b, lex) => return Counts::New(None),
+        (Some(a), None) if gives_way(new, a, lex) => return Counts::Old(None),
+        _ => {}
     }
     match (old.in_wrong_state(lex), wrong_state(new, now.state, lex)) {
         (true, false) => return Counts::New(None),
@@ -309,12 +311,22 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
     }
     if half {
         // What may not even be about the item takes no sure finding's place.
-        let said = format!("then {} (phrase {})", shown(new), new.id.phrase);
-        return Counts::Old(Some(Doubt::SaidDifferently(said)));
+        return Counts::Old(Some(then()));
     }
     let doubt = (!new.again)
         .then(|| Doubt::SaidDifferently(format!("{} (phrase {})", shown(was), was.id.phrase)));
     Counts::New(doubt)
+}
+
+/// Whether a finding gives way to a sign of its item that counts in any state, `sign` being that
+/// sign's place in the list. What reassures does, and so does what stands above it in the list;
+/// another sign further down does not, lest the milder of two hide the graver.
+fn gives_way(f: &Finding, sign: usize, lex: &Lexicon) -> bool {
+    let item = &lex.items[f.item];
+    f.value
+        .as_deref()
+        .and_then(|v| item.value(v))
+        .is_none_or(|k| k < sign || item.values[k].expect == Some(Expect::Expected))
 }
 
 /// Whether the new trial counts over the old by the item's rule.
@@ -350,18 +362,36 @@ fn half_heard(f: &Finding) -> bool {
         })
 }
 
-/// Whether the item cannot be judged in that state; of what was seen for certain, never.
-fn wrong_state(f: &Finding, state: Option<usize>, lex: &Lexicon) -> bool {
+/// Whether a finding made in a state is made in one in which it cannot be judged.
+pub fn not_valid_in(f: &Finding, state: Option<usize>, lex: &Lexicon) -> bool {
+    f.status != Status::Skipped && wrong_state(f, state, lex)
+}
+
+/// Place in the item's list of a value that the lexicon says counts in any state.
+fn counts_in_any_state(f: &Finding, lex: &Lexicon) -> Option<usize> {
     let item = &lex.items[f.item];
-    let seen = f.value.as_deref().and_then(|v| item.value(v)).is_some_and(|v| item.values[v].seen);
-    let valid = &item.valid_states;
-    !seen && state.is_some_and(|s| !valid.is_empty() && !valid.contains(&s))
+    f.value.as_deref().and_then(|v| item.value(v)).filter(|&k| item.values[k].any_state)
+}
+
+/// Whether the item cannot be judged in that state; of what counts in any state, never.
+fn wrong_state(f: &Finding, state: Option<usize>, lex: &Lexicon) -> bool {
+    outside_valid_states(f.item, state, lex) && counts_in_any_state(f, lex).is_none()
+}
+
+fn outside_valid_states(item: ItemId, state: Option<usize>, lex: &Lexicon) -> bool {
+    let valid = &lex.items[item].valid_states;
+    state.is_some_and(|s| !valid.is_empty() && !valid.contains(&s))
 }
 
 impl Standing {
     /// Whether it was made in a state in which its item cannot be judged. A state nobody said is
-    /// not a wrong one.
+    /// not a wrong one, and a sign that counts in any state is never in a wrong one.
     pub fn in_wrong_state(&self, lex: &Lexicon) -> bool {
         wrong_state(&self.finding, self.state, lex)
+    }
+
+    /// Whether it was made in none of the states the lexicon gives for its item, whatever it is.
+    pub fn outside_valid_states(&self, lex: &Lexicon) -> bool {
+        outside_valid_states(self.finding.item, self.state, lex)
     }
 }

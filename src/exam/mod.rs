@@ -8,7 +8,7 @@ pub mod build;
 pub mod fold;
 
 pub use build::{
-    Announced, Event, Exam, GapReason, Held, Input, LeftForLater, SectionTime, Stray, Stretch,
-    build,
+    Announced, Decided, Event, Exam, GapReason, Held, Input, LeftForLater, SectionTime, Stray,
+    Stretch, build,
 };
 pub use fold::{Gone, How, Standing, Trial};

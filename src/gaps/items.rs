@@ -171,6 +171,8 @@ fn missing(
     let (kind, said) = match p {
         Place::Found | Place::PerhapsFound => return None,
         Place::Later { .. } => (GapKind::LeftForLater, None),
+        // Whether it was said at all is in doubt, and the doubt is told.
+        Place::Skipped(s) if !s.finding.is_sure() => return None,
         Place::Skipped(s) => match &s.finding.reason {
             Some(r) => (GapKind::NotDone, Some(r.clone())),
             None => (GapKind::SkippedWithoutReason, None),
@@ -247,7 +249,7 @@ fn retell(exam: &Exam, lex: &Lexicon, item: ItemId, gap: &mut Gap) {
         _ => "not done".into(),
     };
     gap.text = match &gap.reason {
-        Some(r) => format!("{name}: {told}: {r}"),
+        Some(r) => format!("{name}: {told}; reason: {r}"),
         None => format!("{name}: {told}"),
     };
     gap.settle = if gap.open { settle::reason(it, gap.side) } else { String::new() };
@@ -325,7 +327,7 @@ fn of_finding(list: &mut Vec<Gap>, exam: &Exam, s: &Standing, lex: &Lexicon) {
                 "{name}: {} is outside the plausible {low} to {high}{unit}{tail}",
                 words::found(f, lex)
             ),
-            settle::as_read(f),
+            settle::keep(f),
             settled.is_none(),
         ));
     }

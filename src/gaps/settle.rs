@@ -63,6 +63,11 @@ pub fn as_read(f: &Finding) -> String {
     out
 }
 
+/// Keeps a number that is out of the plausible range.
+pub fn keep(f: &Finding) -> String {
+    format!("{} --anyway", as_read(f))
+}
+
 /// Takes back a settlement.
 pub fn undo(seq: u64) -> String {
     format!("cotside settle EXAM --undo {seq}")

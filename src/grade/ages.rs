@@ -152,8 +152,7 @@ fn count(n: i64, unit: &str) -> String {
 }
 
 impl Ages {
-    /// The age since birth alone, such as `30 completed hours old (1 completed day)`, or why there is
-    /// none.
+    /// The age since birth alone, such as `30 hours old (1 completed day)`, or why there is none.
     pub fn since_birth(&self) -> String {
         if let Some((born, started)) = self.before_birth {
             let f = "%Y-%m-%d %H:%M %:z";
@@ -164,10 +163,9 @@ impl Ages {
             );
         }
         match self.hours {
-            Some(h) if h < DAYS_PRINTED_FROM => format!("{} old", count(h, "completed hour")),
+            Some(h) if h < DAYS_PRINTED_FROM => format!("{} old", count(h, "hour")),
             Some(h) if h < HOURS_PRINTED_BELOW => {
-                let days = count(h / 24, "completed day");
-                format!("{} old ({days})", count(h, "completed hour"))
+                format!("{} old ({})", count(h, "hour"), count(h / 24, "completed day"))
             }
             Some(h) => format!("{} old", count(h / 24, "completed day")),
             None => "birth time not given".into(),

@@ -55,6 +55,14 @@ impl Compiler<'_> {
         self.problems.push(p);
     }
 
+    /// A text that a note would print must hold something.
+    fn not_blank(&mut self, file: usize, text: &Text) {
+        if text.get_ref().trim().is_empty() {
+            let help = Some("write the words, or leave the line out".into());
+            self.problem(file, text.span().start, "these words are blank".into(), help);
+        }
+    }
+
     fn phrases(&mut self, file: usize, list: &[Text], meaning: Meaning) -> Vec<String> {
         let mut first = Vec::new();
         for text in list {
@@ -363,6 +371,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             states.push(model::State {
                 code: s.code.get_ref().clone(),
                 name: s.name.clone(),
+                during: s.during.as_ref().map(|t| t.get_ref().clone()),
                 basis: basis(s.source.as_ref(), s.verified, &none),
             });
         }
@@ -432,13 +441,29 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                     Some("only side = \"midline\" is known; left and right are said".into()),
                 );
             }
+            if v.any_state && v.expect == Some(model::Expect::Expected) {
+                c.problem(
+                    i,
+                    v.code.span().start,
+                    format!(
+                        "the value `{}` is expected, and would stand against every sign said beside it",
+                        v.code.get_ref()
+                    ),
+                    Some("leave any_state out; it is for signs that count once they were seen".into()),
+                );
+            }
+            for text in [&v.in_note, &v.sentence].into_iter().flatten() {
+                c.not_blank(i, text);
+            }
             let of: Vec<usize> =
                 v.concepts.iter().filter_map(|k| c.lookup(i, k, "concept", &concept_ids)).collect();
             values.push(model::Value {
                 code: v.code.get_ref().clone(),
                 say: v.say.clone(),
                 midline: v.side.is_some(),
-                seen: v.seen,
+                in_note: v.in_note.as_ref().map(|t| t.get_ref().clone()),
+                sentence: v.sentence.as_ref().map(|t| t.get_ref().clone()),
+                any_state: v.any_state,
                 concepts: of,
                 less: c.less(i, v, n, value),
                 expect: v.expect,
@@ -525,6 +550,9 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             c.problem(i, s.misses.span().start, text, Some(help.into()));
         }
         let series = it.series.as_ref().and_then(|s| rows.series(c, s));
+        for text in [&it.in_note, &it.one_side].into_iter().flatten() {
+            c.not_blank(i, text);
+        }
         let valid_states =
             it.valid_states.iter().filter_map(|s| c.lookup(i, s, "state", &state_ids)).collect();
         items.push(model::Item {
@@ -532,6 +560,8 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
             section,
             name: it.name.clone(),
             proper: it.proper,
+            in_note: it.in_note.as_ref().map(|t| t.get_ref().clone()),
+            one_side: it.one_side.as_ref().map(|t| t.get_ref().clone()),
             sided: it.sided,
             elicited: it.elicited.unwrap_or(Elicited::Each),
             valid_states,
@@ -612,10 +642,17 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 }
             }
             list.sort_by_key(|(item, _, _)| *item);
+            if let Some([from, to]) = r.weeks.filter(|[from, to]| from >= to) {
+                let text =
+                    format!("the protocol `{}` is for {from} up to {to} weeks", r.id.get_ref());
+                let help = "write the first week, then the first one it is no longer for";
+                c.problem(i, r.id.span().start, text, Some(help.into()));
+            }
             protocols.push(model::Protocol {
                 id: r.id.get_ref().clone(),
                 name: r.name.clone(),
                 default: r.default,
+                weeks: r.weeks,
                 items: list,
                 watch: r.watch.as_ref().map(|w| {
                     watch(c, i, w);

@@ -85,6 +85,8 @@ pub enum Family {
     NotAState,
     /// Ordinary talk around findings.
     Talk,
+    /// Speaks to somebody (*sweetheart*).
+    Address,
     /// Talk that beside a finding may say more of it (*slightly*, *only when*).
     Qualifier,
     /// Words that say nothing of how an item is (*see*, *there*).
@@ -137,6 +139,7 @@ impl Family {
         ("second-thoughts", Family::SecondThoughts),
         ("not-a-state", Family::NotAState),
         ("talk", Family::Talk),
+        ("address", Family::Address),
         ("qualifier", Family::Qualifier),
         ("idle", Family::Idle),
         ("other-measure", Family::OtherMeasure),
@@ -148,6 +151,7 @@ impl Family {
             self,
             Family::SecondThoughts
                 | Family::NotAState
+                | Family::Address
                 | Family::Qualifier
                 | Family::Idle
                 | Family::OtherMeasure

@@ -256,6 +256,14 @@ impl Matcher {
         hits
     }
 
+    /// The phrases of a kind of meaning, as written, in the order of the files.
+    pub fn phrases(&self, of: impl Fn(Meaning) -> bool) -> Vec<(String, Meaning)> {
+        (0..self.entries.len())
+            .filter(|&k| of(self.entries[k].meaning))
+            .map(|k| (self.phrase(k), self.entries[k].meaning))
+            .collect()
+    }
+
     /// Meaning of a hit.
     pub fn meaning(&self, hit: &Hit) -> Meaning {
         self.entries[hit.entry].meaning

@@ -102,6 +102,10 @@ pub struct Item {
     pub name: String,
     /// Whether the name begins with a proper name.
     pub proper: bool,
+    /// Name in the sentences of a note.
+    pub in_note: Option<String>,
+    /// Name of one side of it, where the name is a plural.
+    pub one_side: Option<String>,
     /// Whether it has sides.
     pub sided: bool,
     /// How a sided item is elicited.
@@ -160,12 +164,17 @@ pub struct Number {
 pub struct Value {
     /// Code.
     pub code: String,
-    /// How the note says it.
+    /// How lists and tables say it.
     pub say: String,
+    /// How a sentence of a note says it.
+    pub in_note: Option<String>,
+    /// A whole sentence for a note, without its full stop.
+    pub sentence: Option<String>,
+    /// Whether it counts once it was seen: no state makes it invalid, and no value that reassures
+    /// takes it away.
+    pub any_state: bool,
     /// Whether the value itself says that the finding is in the middle.
     pub midline: bool,
-    /// Seen once, it was there: no state makes it invalid, and no other value takes it away.
-    pub seen: bool,
     /// Concepts that mean it here.
     pub concepts: Vec<usize>,
     /// Phrases and concepts that mean it but say less than `say` does, with what the note says then.
@@ -309,6 +318,8 @@ pub struct State {
     pub code: String,
     /// Name for people.
     pub name: String,
+    /// How a sentence says that something was seen in it.
+    pub during: Option<String>,
     /// Source.
     pub basis: Basis,
 }
@@ -335,6 +346,8 @@ pub struct Protocol {
     pub name: String,
     /// Used when none is named.
     pub default: bool,
+    /// Completed weeks of gestation `[from, to)` it is meant for; none: any.
+    pub weeks: Option<[u32; 2]>,
     /// Items with their need and, for only-if, the indication.
     pub items: Vec<(ItemId, Need, String)>,
     /// A clock that runs from birth.

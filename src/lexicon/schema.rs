@@ -218,6 +218,10 @@ pub struct Item {
     /// Whether the name begins with a proper name, which keeps its capital in a sentence.
     #[serde(default)]
     pub proper: bool,
+    /// Name in the sentences of a note, where `name` is too long or reads badly before a colon.
+    pub in_note: Option<Text>,
+    /// Name of one side of it, where `name` is a plural (*pupil* of *Pupils*).
+    pub one_side: Option<Text>,
     /// Whether the item has a left and a right.
     pub sided: bool,
     /// How a sided item is elicited.
@@ -312,8 +316,22 @@ pub struct Number {
 pub struct Value {
     /// Code, used in exports.
     pub code: Text,
-    /// How the note says it.
+    /// How lists and tables say it.
     pub say: String,
+    /// How a sentence of a note says it behind the item's name; without it, `say`.
+    pub in_note: Option<Text>,
+    /// A whole sentence for a note, without its full stop and without the item's name, where name
+    /// and value make none; a side that was said is put behind it.
+    pub sentence: Option<Text>,
+    /// The value is a sign that counts once it was seen, in whatever state and at whatever moment
+    /// of the exam. The item's `valid_states` do not take it away: it is graded, it feeds scales,
+    /// and the note tells it first with the state it was seen in. Nor does another value said
+    /// before or after: it stands, and both are kept and shown. Of two such values the one further
+    /// down the list counts; beside a sign without the mark that stands further down, the rules
+    /// for any two values hold, so that the milder never hides the graver. Never for a value that
+    /// is expected.
+    #[serde(default)]
+    pub any_state: bool,
     /// Phrases that mean this value once the item is known.
     #[serde(default)]
     pub words: Vec<Text>,
@@ -336,11 +354,6 @@ pub struct Value {
     pub sounds: Vec<Text>,
     /// Set to `"midline"` where the value itself says that the finding is in the middle.
     pub side: Option<Text>,
-    /// Seen once, it was there: it counts in whatever state it was seen, and another value said
-    /// before or after does not take it away. Of two such values the one further down the list
-    /// counts.
-    #[serde(default)]
-    pub seen: bool,
     /// How the value stands in a term subject.
     pub expect: Option<Expect>,
     /// Source, when it differs from the item's.
@@ -530,6 +543,8 @@ pub struct State {
     pub code: Text,
     /// Name for people.
     pub name: String,
+    /// How a sentence says that something was seen in it (*while asleep*).
+    pub during: Option<Text>,
     /// Phrases that name the state as such.
     pub words: Vec<Text>,
     /// Phrases of an event that implies it (*she is off, screaming*).
@@ -586,6 +601,9 @@ pub struct Protocol {
     /// Used when the header names none.
     #[serde(default)]
     pub default: bool,
+    /// Completed weeks of gestation it is meant for, the first inclusive and the second exclusive;
+    /// none: any.
+    pub weeks: Option<[u32; 2]>,
     /// Items, in the order of the note.
     pub required: Vec<Text>,
     /// Items that may be left out.

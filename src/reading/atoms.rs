@@ -56,6 +56,8 @@ pub struct Cut {
     pub second_thoughts: Vec<(usize, usize)>,
     /// Words after which a state is not the state at hand: first and one past the last token.
     pub not_a_state: Vec<(usize, usize)>,
+    /// Tokens that speak to somebody.
+    pub addressed: Vec<usize>,
     /// Tokens that may say more of a finding they stand beside.
     pub qualifiers: Vec<usize>,
     /// Tokens that say nothing of how an item is, and those that measure something else.
@@ -257,6 +259,7 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
         unknown,
         second_thoughts,
         not_a_state,
+        addressed: tokens_of(Family::Address),
         qualifiers,
         idle,
     }

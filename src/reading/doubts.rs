@@ -3,6 +3,7 @@
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::Naming;
 
+use super::atoms::Atom;
 use super::claim::Claim;
 use super::heard::Heard;
 use super::pieces::{Segment, SideSaid};
@@ -55,12 +56,32 @@ fn heard_as(c: &mut Claim, sit: &Situation<'_>, spot: &Spot<'_>) {
     let h = sit.h;
     c.doubts.extend(c.judged.implausible.clone().map(Doubt::Implausible));
     c.doubts.extend(c.judged.by_sound.clone().map(Doubt::SoundsLike));
-    let Some(name) = spot.n.atom else { return };
+    let Some(name) = spot.n.atom else {
+        c.doubts.extend(at_hand_by_sound(c, sit).map(Doubt::SoundsLike));
+        return;
+    };
     if spot.n.naming == Naming::Sound {
         let item = &h.lex.items[c.item].name;
         c.doubts.push(Doubt::SoundsLike(format!("\"{}\" as {item}", h.said(name))));
     }
     c.doubts.extend(h.atom(name).by_sound.clone().map(Doubt::SoundsLike));
+}
+
+/// An item at hand that only the sound of a word named.
+fn at_hand_by_sound(c: &Claim, sit: &Situation<'_>) -> Option<String> {
+    let h = sit.h;
+    let names = || {
+        h.cut.atoms[..c.first_atom]
+            .iter()
+            .filter_map(|a| a.items(h.lex).iter().find(|n| n.0 == c.item).map(|n| (a, n.1)))
+    };
+    let sound = |(a, how): &(&Atom, Naming)| *how == Naming::Sound || a.by_sound.is_some();
+    let words = match names().next() {
+        Some(_) if !names().all(|n| sound(&n)) => return None,
+        Some((a, _)) => h.cut.words(a.from, a.to),
+        None => sit.memory.named_by_sound(c.item)?.clone(),
+    };
+    Some(format!("\"{words}\" as {}", h.lex.items[c.item].name))
 }
 
 /// More words not understood in the breaths of item and judgement than do no harm.
@@ -192,12 +213,14 @@ fn of_a_part(c: &Claim, h: &Heard<'_>) -> Option<Doubt> {
         resolve(h.cut, h.atom(c.first_atom), item, false, true, h.lex)
             .is_some_and(|j| j.value.is_some() && j.value == c.judged.value && !j.stated)
     };
-    let part = h.cut.atoms[..c.first_atom].iter().flat_map(|a| a.items(h.lex)).find_map(
-        |(item, how, _)| {
-            (how == Naming::Weak && item != c.item && items[item].sided && judges_too(item))
-                .then_some(item)
-        },
-    )?;
+    // "Tone normal in arms and legs": the part may come after it, in the same sentence.
+    let sentence = h.atom(c.first_atom).sentence;
+    let near = |(i, a): &(usize, &Atom)| *i < c.first_atom || a.sentence == sentence;
+    let atoms = h.cut.atoms.iter().enumerate().filter(near).map(|(_, a)| a);
+    let part = atoms.flat_map(|a| a.items(h.lex)).find_map(|(item, how, _)| {
+        (how == Naming::Weak && item != c.item && items[item].sided && judges_too(item))
+            .then_some(item)
+    })?;
     Some(Doubt::SeveralItems(format!("{}, {}", items[c.item].name, items[part].name)))
 }
 

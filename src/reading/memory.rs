@@ -1,11 +1,13 @@
 //! What a listener would keep in mind from phrase to phrase: the item just named, the side just
 //! named, what was found so far.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use crate::capture::Phrase;
+use crate::lexicon::matcher::Naming;
 use crate::lexicon::model::{ItemId, Lexicon};
 
+use super::heard::Heard;
 use super::pieces::{Segment, SideSaid};
 use super::segments::Segmented;
 use super::series::Run;
@@ -35,6 +37,8 @@ pub(super) struct Memory {
     pub last: Vec<FindingId>,
     /// Items whose number was said with its unit.
     pub units_known: HashSet<ItemId>,
+    /// Items that were named last by a word taken by its sound or spelling, with the words.
+    by_sound: HashMap<ItemId, String>,
     /// A repeated stimulus that is being counted.
     pub series: Option<Run>,
     /// Items a series was counted for before.
@@ -101,6 +105,11 @@ impl Memory {
         self.history.iter().filter(|f| self.last.contains(&f.id))
     }
 
+    /// The words an item was named by last, if only their sound or spelling names it.
+    pub fn named_by_sound(&self, item: ItemId) -> Option<&String> {
+        self.by_sound.get(&item)
+    }
+
     /// Takes a finding back, or one side of it.
     pub fn strike(&mut self, id: FindingId, side: Option<Side>) {
         let at = self.history.iter().position(|f| f.id == id);
@@ -126,7 +135,22 @@ impl Memory {
     }
 
     /// Takes leave of a phrase: what the next one may speak of.
-    pub fn remember(&mut self, phrase: &Phrase, cut_up: &Segmented, reading: &Reading) {
+    pub fn remember(
+        &mut self,
+        phrase: &Phrase,
+        h: &Heard<'_>,
+        cut_up: &Segmented,
+        reading: &Reading,
+    ) {
+        for atom in &h.cut.atoms {
+            for (item, how, _) in atom.items(h.lex) {
+                if how == Naming::Sound || atom.by_sound.is_some() {
+                    self.by_sound.insert(item, h.cut.words(atom.from, atom.to));
+                } else {
+                    self.by_sound.remove(&item);
+                }
+            }
+        }
         self.plural = cut_up.plural;
         self.remember_items(phrase.end_ms, cut_up, reading);
         self.remember_side(phrase.end_ms, &cut_up.segments, reading);

@@ -71,7 +71,7 @@ impl<'a> Reader<'a> {
         second_thoughts(&heard, &last, memory, &mut reading);
         named_again(&heard, segs, memory, &mut reading);
         note_waiting(&heard, &cut_up, &mut reading);
-        memory.remember(phrase, &cut_up, &reading);
+        memory.remember(phrase, &heard, &cut_up, &reading);
         note_states_found(&heard, &mut reading);
         reading.at_hand = memory.item();
         reading.leftover = cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();

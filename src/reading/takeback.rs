@@ -6,6 +6,7 @@
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::Naming;
 use crate::lexicon::model::ItemId;
+use crate::lexicon::text::Break;
 
 use super::claim::Claim;
 use super::clauses::Aside;
@@ -113,6 +114,28 @@ fn drop_claims_before(at: usize, claims: &mut Vec<Claim>) -> Option<Option<Side>
     Some(side)
 }
 
+/// "Sorry, little one": said to somebody.
+fn is_addressed(h: &Heard<'_>, after: usize) -> bool {
+    let next = (after..h.cut.tokens.len()).find(|&i| {
+        let t = &h.cut.tokens[i];
+        t.brk.is_none_or(|b| b != Break::Comma) && !h.lex.matcher.is_filler(&t.folded)
+    });
+    next.is_some_and(|i| h.cut.addressed.contains(&i))
+}
+
+/// Whether words that may be second thoughts are: "wrong blanket" is of something else, and what a
+/// longer phrase holds ("not quite at the midline") is part of that.
+fn speaks_of_a_finding(h: &Heard<'_>, (from, to): (usize, usize)) -> bool {
+    let held =
+        h.cut.atoms.iter().any(|a| a.from <= from && to <= a.to && a.to - a.from > to - from);
+    !held && !is_of_a_thing(h, (from, to)) && !is_addressed(h, to)
+}
+
+/// A word right before one that was not understood: "wrong blanket".
+fn is_of_a_thing(h: &Heard<'_>, (from, to): (usize, usize)) -> bool {
+    to - from == 1 && h.cut.unknown.contains(&to)
+}
+
 /// "That doesn't count", "let me do that again", "no wait, the tape was on the ear".
 fn withdraw(
     h: &Heard<'_>,
@@ -191,8 +214,15 @@ pub(super) fn second_thoughts(
     {
         return;
     }
-    let doubting = h.places(&[Family::Correct, Family::Withdraw, Family::Swap]).next();
-    let by_the_way = || h.cut.second_thoughts.first().map(|&(from, to)| h.cut.words(from, to));
+    let doubting = h.places(&[Family::Correct, Family::Withdraw, Family::Swap]).find(|&i| {
+        let a = h.atom(i);
+        let by_the_way = h.cut.second_thoughts.contains(&(a.from, a.to));
+        !is_addressed(h, a.to) && !(by_the_way && is_of_a_thing(h, (a.from, a.to)))
+    });
+    let by_the_way = || {
+        let mut spans = h.cut.second_thoughts.iter();
+        spans.find(|&&s| speaks_of_a_finding(h, s)).map(|&(from, to)| h.cut.words(from, to))
+    };
     let Some(words) = doubting.map(|i| h.said(i)).or_else(by_the_way) else { return };
     // A phrase with findings of its own about other items speaks of those.
     let own: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();

@@ -29,11 +29,11 @@ pub fn text(x: &Exam, lex: &Lexicon, o: &Overview, scale: usize) -> String {
 }
 
 fn line(out: &mut String, indent: usize, text: &str) {
-    let _ = writeln!(out, "{}{}", " ".repeat(indent), words::wrap(text, 80 - indent, indent + 2));
+    let _ = writeln!(out, "{}{}", " ".repeat(indent), words::hung(text, indent, indent + 2));
 }
 
 fn dim(out: &mut String, indent: usize, text: &str) {
-    let wrapped = words::wrap(text, 80 - indent, indent + 2);
+    let wrapped = words::hung(text, indent, indent + 2);
     let _ = writeln!(out, "{}{}", " ".repeat(indent), paint(DIM, &wrapped));
 }
 

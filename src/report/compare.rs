@@ -55,7 +55,7 @@ pub fn text(columns: &[Column<'_>], lex: &Lexicon) -> String {
             h.code,
             words::wall(&h.started)
         );
-        let line = words::wrap(&c.overview.summary.line(), 75, 5);
+        let line = words::hung(&c.overview.summary.line(), 5, 5);
         let _ = writeln!(out, "     {}", paint(DIM, &line));
     }
     // The clock stands as the last exam has it: that is the one that is still to be acted on.
@@ -89,7 +89,7 @@ pub fn text(columns: &[Column<'_>], lex: &Lexicon) -> String {
         let last = c.cells.iter().rev().find_map(|c| c.found);
         let value = last.map_or(String::new(), |s| words::value(&s.finding, lex));
         let text = format!("{}: {value}{}", name(c, lex), differing(c, lex));
-        let _ = writeln!(out, "  {}", words::wrap(&text, 78, 4));
+        let _ = writeln!(out, "  {}", words::hung(&text, 2, 4));
     }
     scale_part(&mut out, columns, lex, wide);
     out
@@ -199,7 +199,7 @@ fn scale_part(out: &mut String, columns: &[Column<'_>], lex: &Lexicon, wide: usi
             if s.status == Status::Indeterminate {
                 for (what, list) in scales::untold(s, scale, columns[k].exam, lex) {
                     let text = format!("{what}: {}", list.join(", "));
-                    let _ = writeln!(out, "        {}", paint(DIM, &words::wrap(&text, 72, 8)));
+                    let _ = writeln!(out, "        {}", paint(DIM, &words::hung(&text, 8, 8)));
                 }
             }
         }

@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use super::words;
+use crate::exam::fold::not_valid_in;
 use crate::lexicon::Lexicon;
 use crate::reading::types::{Act, FindingId, Reading};
 
@@ -14,11 +15,13 @@ pub const NOT_UNDERSTOOD: &str = "? not understood";
 pub struct Echoer {
     seen: HashMap<FindingId, String>,
     last: Option<String>,
+    state: Option<usize>,
 }
 
 impl Echoer {
     /// Takes note of a reading without wording an answer, as when an exam is taken up again.
     pub fn note(&mut self, reading: &Reading, lex: &Lexicon) {
+        self.state = reading.states.last().map(|s| s.state).or(self.state);
         for f in &reading.findings {
             let text = words::finding(f, lex);
             self.last = Some(text.clone());
@@ -46,8 +49,13 @@ impl Echoer {
         for s in &reading.stimuli {
             parts.push(words::stimulus(s));
         }
+        // A state said in the same breath is that of its findings too.
+        let state = reading.states.last().map(|s| s.state).or(self.state);
         for f in &reading.findings {
-            let text = words::finding(f, lex);
+            let mut text = words::finding(f, lex);
+            if let Some(k) = state.filter(|_| not_valid_in(f, state, lex)) {
+                text += &format!(" (not valid {})", words::during(k, lex));
+            }
             let corrects: Vec<&str> =
                 f.corrects.iter().filter_map(|id| self.seen.get(id).map(String::as_str)).collect();
             let instead = match corrects.as_slice() {

@@ -87,7 +87,7 @@ pub fn explain(x: &Exam, lex: &Lexicon, graded: &Graded, about: About) -> String
 
 fn row(out: &mut String, label: &str, text: &str) {
     let label = format!("  {label:<10}");
-    let _ = writeln!(out, "{}{}", paint(DIM, &label), super::scales::hang(text, 12));
+    let _ = writeln!(out, "{}{}", paint(DIM, &label), words::hung(text, 12, 12));
 }
 
 fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event) {
@@ -102,8 +102,8 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
     let _ = write!(out, "{clock}  {}", paint(HEAD, &wrapped));
     // The place stands behind the words where there is room, else in a line of its own.
     let room = match wrapped.contains('\n') {
-        true => last + 2 + place.len() <= 80,
-        false => clock.len() + 2 + last + 2 + place.len() <= 80,
+        true => last + 2 + place.len() <= words::WIDTH,
+        false => clock.len() + 2 + last + 2 + place.len() <= words::WIDTH,
     };
     let _ = match room {
         true => writeln!(out, "  {}", paint(DIM, &place)),

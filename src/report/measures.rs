@@ -3,7 +3,9 @@
 
 use super::words;
 use crate::grade::growth::Score;
-use crate::grade::{Against, Ages, Asymmetry, Graded, Growth, Outcome, Pattern, Weight, beyond};
+use crate::grade::{
+    Against, Ages, Apart, Asymmetry, Graded, Growth, Outcome, Pattern, Weight, beyond,
+};
 use crate::journal::Sex;
 use crate::lexicon::Lexicon;
 use crate::lexicon::reference::{Axis, Form, Sex as RowSex, Spread, Term};
@@ -192,6 +194,17 @@ pub fn apart(a: &Asymmetry, lex: &Lexicon) -> String {
         Weight::Flagged => differ,
         Weight::WithinError => format!("{differ}, which is within {floor}"),
         Weight::PerhapsWithinError => format!("{differ}, which may be within {floor}"),
+    }
+}
+
+/// As [`apart`], without counting the steps between two words, which the words themselves tell.
+pub fn apart_in_note(a: &Asymmetry, lex: &Lexicon) -> String {
+    match a.size.number {
+        Some(_) => {
+            let size = Apart { steps: None, ..a.size };
+            apart(&Asymmetry { size, ..a.clone() }, lex)
+        }
+        None => "the sides differ".to_owned(),
     }
 }
 

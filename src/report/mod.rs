@@ -4,13 +4,17 @@
 //! is a pure function of its arguments and gives text; writing it anywhere is the caller's matter.
 
 pub mod arithmetic;
+pub mod changes;
 pub mod compare;
+pub mod controls;
 pub mod echo;
 pub mod explain;
 pub mod json;
 pub mod measures;
 pub mod note;
+pub mod open_matters;
 pub mod scales;
+pub mod sentences;
 pub mod style;
 pub mod summary;
 pub mod text;

@@ -1,26 +1,51 @@
 //! The clinical note in plain text: what a clinician reads over and signs.
 //!
 //! What is outside, borderline or different between the sides stands first; what is as expected is
-//! grouped; what is unsettled is never worded as a finding.
+//! grouped; what is unsettled is never worded as a finding. A state in which an item cannot be judged
+//! takes away what would reassure, and never moves a sign out of the first part.
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-use super::{measures, scales, summary, text, watch, words};
+use super::open_matters;
+use super::sentences::{self, Part};
+use super::words::WIDTH;
+use super::{changes, measures, scales, summary, text, watch, words};
 use crate::exam::{Exam, Standing};
-use crate::gaps::{Gap, GapKind, Gaps};
-use crate::grade::{Against, Asymmetry, Grade, Graded, Overview, Ungraded, Weight};
-use crate::lexicon::model::{ItemId, Lexicon, STATED_ABNORMAL};
+use crate::gaps::Gaps;
+use crate::grade::{
+    Against, Asymmetry, Grade, Graded, Overview, Ungraded, Weight, age_band, beyond, expectation,
+    in_band,
+};
+use crate::lexicon::model::{Expect, ItemId, Lexicon, STATED_ABNORMAL};
 use crate::reading::types::{Finding, Side, Status};
-
-/// Width of the note, in characters.
-pub const WIDTH: usize = 80;
 
 /// A finding with its grade.
 #[derive(Clone, Copy)]
 struct Told<'a> {
     s: &'a Standing,
     grade: Grade,
+    /// Made in a state in which it cannot be judged, and a sign all the same.
+    sign: Option<Expect>,
+}
+
+impl Told<'_> {
+    /// Whether it can reassure: observed, and in a state in which it can be judged.
+    fn counts(&self) -> bool {
+        self.s.finding.status == Status::Observed
+            && self.grade != Grade::Ungraded(Ungraded::WrongState)
+    }
+
+    /// The order in which the first part tells its items.
+    fn urgency(&self) -> u8 {
+        match (self.grade, self.sign) {
+            (Grade::Outside, _) => 0,
+            (_, Some(Expect::Outside)) => 1,
+            (Grade::Borderline, _) => 2,
+            (_, Some(_)) => 3,
+            (Grade::Expected | Grade::Ungraded(_), None) => 4,
+        }
+    }
 }
 
 /// The note.
@@ -37,42 +62,79 @@ pub fn note(
         .iter()
         .zip(&graded.grades)
         .filter(|(s, _)| s.finding.is_sure())
-        .map(|(s, grade)| Told { s, grade: *grade })
+        .map(|(s, grade)| Told {
+            s,
+            grade: *grade,
+            sign: sign_in_any_state(s, *grade, graded, lex),
+        })
         .collect();
-    let counts = |t: &&Told<'_>| {
-        t.s.finding.status == Status::Observed && t.grade != Grade::Ungraded(Ungraded::WrongState)
-    };
-    let valid: Vec<Told<'_>> = told.iter().filter(counts).copied().collect();
+    let shown: Vec<Told<'_>> =
+        told.iter().filter(|t| t.counts() || t.sign.is_some()).copied().collect();
     let (within, apart): (Vec<&Asymmetry>, Vec<&Asymmetry>) = apart
         .iter()
-        .filter(|a| a.settled && both_valid(a, &valid))
+        .filter(|a| a.settled && both_valid(a, &shown))
         .partition(|a| a.weight == Weight::WithinError);
     let foremost = |t: &Told<'_>| {
         matches!(t.grade, Grade::Outside | Grade::Borderline)
+            || t.sign.is_some()
             || t.s.finding.value.as_deref() == Some(STATED_ABNORMAL)
             || apart.iter().any(|a| a.item == t.s.finding.item)
     };
     let first_items: Vec<ItemId> =
-        valid.iter().filter(|t| foremost(t)).map(|t| t.s.finding.item).collect();
+        shown.iter().filter(|t| foremost(t)).map(|t| t.s.finding.item).collect();
     let (first, rest): (Vec<Told<'_>>, Vec<Told<'_>>) =
-        valid.into_iter().partition(|t| first_items.contains(&t.s.finding.item));
+        shown.into_iter().partition(|t| first_items.contains(&t.s.finding.item));
 
     let mut out = String::new();
     heading(&mut out, x, lex, graded, g);
-    foremost_part(&mut out, x, lex, &first, &apart);
+    context(&mut out, x);
+    foremost_part(&mut out, x, lex, graded, &first, &apart);
     measured(&mut out, x, lex, graded, &told);
     close_sides(&mut out, lex, &within);
     patterns(&mut out, x, lex, graded);
     scale_part(&mut out, x, lex, o);
-    normals(&mut out, lex, &rest);
+    normals(&mut out, x, lex, &rest);
     not_valid(&mut out, x, lex, &told);
-    not_obtained(&mut out, lex, &told);
-    unsettled(&mut out, x, lex);
-    not_done(&mut out, lex, g);
+    not_obtained(&mut out, x, lex, &told, &first_items);
+    open_parts(&mut out, x, lex, g);
     domains(&mut out, lex, o);
-    changes(&mut out, x, lex);
+    corrections(&mut out, x, lex);
+    unused(&mut out, x);
     cautions(&mut out, lex);
     out
+}
+
+/// How a finding made in a state in which its item cannot be judged would stand, when it is a sign
+/// all the same; and a sign that holds in any state, where nothing could be graded. A response that
+/// did not come tells nothing in the wrong state, and is no sign there.
+fn sign_in_any_state(s: &Standing, grade: Grade, graded: &Graded, lex: &Lexicon) -> Option<Expect> {
+    let Grade::Ungraded(why) = grade else { return None };
+    let f = &s.finding;
+    if f.status != Status::Observed {
+        return None;
+    }
+    let it = &lex.items[f.item];
+    let value = f.value.as_deref().and_then(|v| it.value(v)).map(|k| &it.values[k]);
+    if value.is_some_and(|v| v.any_state) {
+        return value.and_then(|v| v.expect).filter(|e| *e != Expect::Expected);
+    }
+    if why != Ungraded::WrongState {
+        return None;
+    }
+    if f.value.as_deref() == Some(STATED_ABNORMAL) {
+        return Some(Expect::Outside);
+    }
+    if value.is_some_and(|v| v.concepts.iter().any(|&c| lex.concepts[c].id == "absent")) {
+        return None;
+    }
+    let weighed = match beyond(&graded.ages, lex) {
+        None => expectation(f, lex),
+        Some(Ungraded::BeforeTerm | Ungraded::NotTerm) => {
+            in_band(f, age_band(f.item, &graded.ages, lex)?, lex)
+        }
+        Some(_) => return None,
+    };
+    weighed.ok().map(|(e, _)| e).filter(|e| *e != Expect::Expected)
 }
 
 fn both_valid(a: &Asymmetry, valid: &[Told<'_>]) -> bool {
@@ -107,6 +169,9 @@ fn heading(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps)
     for clock in watch::sentences(x, &graded.ages, lex) {
         para(out, &format!("{clock}."));
     }
+    if let Some(text) = words::protocol_warning(x, &graded.ages, lex) {
+        para(out, &format!("WARNING: {text}"));
+    }
     let met = match g.met {
         true => "met".to_owned(),
         false => format!("NOT MET, {} open", words::count(g.open().count(), "gap", "gaps")),
@@ -137,25 +202,31 @@ fn heading(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps)
     }
 }
 
-fn on(side: Option<Side>) -> &'static str {
-    match side {
-        Some(Side::Left) => " on the left",
-        Some(Side::Right) => " on the right",
-        Some(Side::Both) => " on both sides",
-        Some(Side::Midline) => " in the midline",
-        Some(Side::Unstated) | None => "",
+/// What was said before the first finding and understood as nothing: often the setting, which no
+/// item asks for.
+fn context(out: &mut String, x: &Exam) {
+    let list = open_matters::context(x);
+    if list.is_empty() {
+        return;
+    }
+    title(out, "Context: said at the start, in the words used");
+    for e in list {
+        point(out, &format!("{} {}", words::clock(e.phrase.start_ms), open_matters::quoted(e)));
     }
 }
 
 /// Findings of one item, those of left and right that say the same joined into one.
-fn joined<'a>(list: &[Told<'a>], lex: &Lexicon) -> Vec<(Told<'a>, Option<Side>)> {
+fn joined<'a>(list: &[Told<'a>], x: &Exam, lex: &Lexicon) -> Vec<(Told<'a>, Option<Side>)> {
     let mut out: Vec<(Told<'a>, Option<Side>)> = Vec::new();
+    let signed = |t: &Told<'_>| t.s.settled_in.and_then(|seq| changes::decided(seq, x));
     for t in list {
         let f = &t.s.finding;
         let twin = out.iter_mut().find(|(o, side)| {
             side.and_then(Side::opposite).is_some_and(|s| Some(s) == f.side)
                 && o.s.finding.status == f.status
                 && o.grade == t.grade
+                && o.s.state == t.s.state
+                && signed(o) == signed(t)
                 && words::value(&o.s.finding, lex) == words::value(f, lex)
         });
         match twin {
@@ -177,48 +248,129 @@ fn by_item<'a>(list: &[Told<'a>]) -> Vec<(ItemId, Vec<Told<'a>>)> {
     out
 }
 
+/// Who settled a finding, when a person did.
+fn settled_mark(s: &Standing, x: &Exam) -> Option<String> {
+    Some(format!("settled by {}", changes::decided(s.settled_in?, x)?))
+}
+
+/// What stands in brackets behind a finding of the first part.
+fn marks(t: &Told<'_>, x: &Exam, lex: &Lexicon, graded: &Graded) -> Vec<String> {
+    let f = &t.s.finding;
+    let held = match sentences::held_for(f.item, &graded.ages, lex) {
+        "" => String::new(),
+        age => format!(" for {age}"),
+    };
+    let stands = |e: Expect| match e {
+        Expect::Expected => None,
+        Expect::Borderline => Some(format!("borderline{held}")),
+        Expect::Outside => Some(format!("outside what is expected{held}")),
+    };
+    let seen = t.s.state.map(|k| format!("seen {}", words::during(k, lex)));
+    let mut out: Vec<String> = Vec::new();
+    match t.grade {
+        Grade::Expected => {}
+        Grade::Borderline => out.extend(stands(Expect::Borderline)),
+        Grade::Outside => out.extend(stands(Expect::Outside)),
+        Grade::Ungraded(Ungraded::WrongState) => {
+            if f.value.as_deref() != Some(STATED_ABNORMAL) {
+                out.extend(t.sign.and_then(stands));
+            }
+            let seen = seen.clone().unwrap_or_default();
+            out.push(format!("{seen}, a state in which it cannot be judged"));
+        }
+        // Told once, above the part.
+        Grade::Ungraded(why) if lies_in_header(why) => {}
+        Grade::Ungraded(why) => out.push(format!("not graded: {}", why.text())),
+    }
+    if t.s.outside_valid_states(lex) && !t.s.in_wrong_state(lex) {
+        // It counts all the same; the state is told, for whoever reads it to weigh.
+        out.extend(seen);
+    }
+    if t.s.trials.len() > 1 {
+        out.push(format!("{} observations", t.s.trials.len()));
+    }
+    out.extend(settled_mark(t.s, x));
+    out
+}
+
+/// Whether a finding is ungraded for what the exam's header says, as all of them are then.
+fn lies_in_header(why: Ungraded) -> bool {
+    use Ungraded::{BeforeBirth, BeforeTerm, NoBirthTime, NoGestation, NotTerm, TooOld};
+    matches!(why, BeforeBirth | BeforeTerm | NoBirthTime | NoGestation | NotTerm | TooOld)
+}
+
+/// The unsettled readings that would be outside, or a sign in any state, if they hold: pointed out
+/// where the signs are told, and told as what they are among the unsettled.
+fn would_be_outside(x: &Exam, lex: &Lexicon, graded: &Graded) -> Vec<String> {
+    let outside = |f: &Finding| {
+        let it = &lex.items[f.item];
+        let value = f.value.as_deref().and_then(|v| it.value(v)).map(|k| &it.values[k]);
+        let weighed = match beyond(&graded.ages, lex) {
+            Some(Ungraded::BeforeTerm | Ungraded::NotTerm) => {
+                age_band(f.item, &graded.ages, lex).map(|band| in_band(f, band, lex))
+            }
+            // Without an age the rows for term are all there is to tell a sign by.
+            _ => Some(expectation(f, lex)),
+        };
+        f.status == Status::Observed
+            && (f.value.as_deref() == Some(STATED_ABNORMAL)
+                || value.is_some_and(|v| v.any_state)
+                || matches!(weighed, Some(Ok((Expect::Outside, _)))))
+    };
+    x.unsettled()
+        .map(|s| &s.finding)
+        .filter(|f| outside(f))
+        .map(|f| {
+            let subject = sentences::subject(f.item, f.side, lex);
+            format!("{subject} (at {})", words::clock(f.at_ms))
+        })
+        .collect()
+}
+
 fn foremost_part(
     out: &mut String,
     x: &Exam,
     lex: &Lexicon,
+    graded: &Graded,
     first: &[Told<'_>],
     apart: &[&Asymmetry],
 ) {
     title(out, "Outside, borderline or different between the sides");
     if first.is_empty() {
         para(out, "None among the findings that could be graded.");
-        return;
+    }
+    let above = first.iter().find_map(|t| match t.grade {
+        Grade::Ungraded(why) if lies_in_header(why) => Some(why),
+        _ => None,
+    });
+    if let Some(why) = above {
+        para(out, &format!("Not graded where nothing else is said: {}.", why.text()));
     }
     let mut items = by_item(first);
     // What is outside first; sorting keeps the order of examination within each rank.
-    items.sort_by_key(|(_, of)| of.iter().map(|t| urgency(t.grade)).min());
+    items.sort_by_key(|(_, of)| of.iter().map(Told::urgency).min());
     for (item, of) in items {
-        let mut parts: Vec<String> = Vec::new();
-        for (t, side) in joined(&of, lex) {
-            let mark = match t.grade {
-                Grade::Expected => "as expected".to_owned(),
-                Grade::Borderline => "BORDERLINE".to_owned(),
-                Grade::Outside => "OUTSIDE what is expected".to_owned(),
-                Grade::Ungraded(why) => format!("not graded: {}", why.text()),
-            };
-            let trials = match t.s.trials.len() {
-                0 | 1 => String::new(),
-                n => format!("; {n} observations"),
-            };
-            // The verb stands once; singular and plural names take the same sentence this way.
-            let was = if parts.is_empty() { " was recorded" } else { "" };
-            let value = words::value(&t.s.finding, lex);
-            parts.push(format!("\"{value}\"{was}{} ({mark}{trials})", on(side)));
-        }
+        let mut parts: Vec<Part<'_>> = joined(&of, x, lex)
+            .into_iter()
+            .map(|(t, side)| Part { finding: &t.s.finding, side, marks: marks(&t, x, lex, graded) })
+            .collect();
         // A side that was not elicited belongs to the difference, though it has no grade.
         let missed = |f: &&Finding| f.status == Status::NotObtained && f.is_sure();
         let not_elicited = x.of(item).map(|s| &s.finding).filter(missed);
-        parts.extend(not_elicited.map(|f| format!("nothing was elicited{}", on(f.side))));
+        parts.extend(not_elicited.map(|f| Part { finding: f, side: f.side, marks: Vec::new() }));
         let differ = apart
             .iter()
             .find(|a| a.item == item)
-            .map_or(String::new(), |a| format!("; {}", measures::apart(a, lex)));
-        point(out, &format!("{}: {}{differ}.", lex.items[item].name, words::list(&parts)));
+            .map_or(String::new(), |a| format!("; {}", measures::apart_in_note(a, lex)));
+        point(out, &sentences::item(item, &parts, &differ, lex));
+    }
+    let open = would_be_outside(x, lex, graded);
+    if !open.is_empty() {
+        let text = format!(
+            "Not settled, and outside what is expected if it holds: {}. See UNSETTLED.",
+            words::list(&open)
+        );
+        point(out, &text);
     }
 }
 
@@ -234,7 +386,7 @@ fn measured(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, told: &[
         let f = &t.s.finding;
         if let Some(mean) = measures::mean(f.item, f.number, &graded.ages, lex) {
             let value = words::value(f, lex);
-            lines.push(format!("{} {value}: {mean}.", lex.items[f.item].name));
+            lines.push(format!("{} {value} ({mean}).", lex.items[f.item].name));
         }
     }
     if lines.is_empty() {
@@ -273,15 +425,6 @@ fn patterns(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
     }
 }
 
-/// The order in which the first part tells its items.
-fn urgency(g: Grade) -> u8 {
-    match g {
-        Grade::Outside => 0,
-        Grade::Borderline => 1,
-        Grade::Expected | Grade::Ungraded(_) => 2,
-    }
-}
-
 /// The scales the exam is examined by: result or range, what is missing, source and cautions.
 fn scale_part(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
     let mut begun = false;
@@ -315,12 +458,12 @@ fn domains(out: &mut String, lex: &Lexicon, o: &Overview) {
     para(out, &format!("All together: {}.", o.summary.line()));
 }
 
-fn normals(out: &mut String, lex: &Lexicon, rest: &[Told<'_>]) {
+fn normals(out: &mut String, x: &Exam, lex: &Lexicon, rest: &[Told<'_>]) {
     let (expected, others): (Vec<Told<'_>>, Vec<Told<'_>>) =
         rest.iter().partition(|t| t.grade == Grade::Expected);
     if !expected.is_empty() {
         title(out, "As expected");
-        sections(out, lex, &expected);
+        sections(out, x, lex, &expected);
     }
     // One part for each reason, the commonest first: most often the reason lies in the header.
     let mut reasons: BTreeMap<&str, Vec<Told<'_>>> = BTreeMap::new();
@@ -334,161 +477,141 @@ fn normals(out: &mut String, lex: &Lexicon, rest: &[Told<'_>]) {
     let mut reasons: Vec<(&str, Vec<Told<'_>>)> = reasons.into_iter().collect();
     reasons.sort_by_key(|(_, list)| std::cmp::Reverse(list.len()));
     for (why, list) in reasons {
-        title(out, &format!("Recorded, not graded: {why}"));
-        sections(out, lex, &list);
+        title(out, &format!("Not graded: {why}"));
+        sections(out, x, lex, &list);
     }
 }
 
-fn sections(out: &mut String, lex: &Lexicon, list: &[Told<'_>]) {
-    let mut section = None;
-    let mut sentence: Vec<String> = Vec::new();
-    let flush = |out: &mut String, section: Option<usize>, sentence: &mut Vec<String>| {
-        if let Some(s) = section {
-            para(out, &format!("{}: {}.", lex.sections[s].name, sentence.join("; ")));
-        }
-        sentence.clear();
-    };
+/// A paragraph a section, a sentence an item.
+fn sections(out: &mut String, x: &Exam, lex: &Lexicon, list: &[Told<'_>]) {
+    let mut paragraphs: Vec<(usize, Vec<String>)> = Vec::new();
     for (item, of) in by_item(list) {
-        let it = &lex.items[item];
-        if section != Some(it.section) {
-            flush(out, section, &mut sentence);
-            section = Some(it.section);
-        }
-        let parts: Vec<String> = joined(&of, lex)
-            .iter()
-            .map(|(t, side)| {
-                let f = &t.s.finding;
-                let says_midline = f
-                    .value
-                    .as_deref()
-                    .and_then(|v| it.value(v))
-                    .is_some_and(|k| it.values[k].midline);
-                let on = if says_midline { "" } else { on(*side) };
-                format!("{}{on}", words::value(f, lex))
+        let parts: Vec<Part<'_>> = joined(&of, x, lex)
+            .into_iter()
+            .map(|(t, side)| Part {
+                finding: &t.s.finding,
+                side,
+                marks: settled_mark(t.s, x).into_iter().collect(),
             })
             .collect();
-        sentence.push(format!("{} {}", words::item(item, lex), words::list(&parts)));
+        let sentence = sentences::item(item, &parts, "", lex);
+        let section = lex.items[item].section;
+        match paragraphs.last_mut() {
+            Some((s, list)) if *s == section => list.push(sentence),
+            _ => paragraphs.push((section, vec![sentence])),
+        }
     }
-    flush(out, section, &mut sentence);
+    for (section, list) in paragraphs {
+        para(out, &format!("{}. {}", lex.sections[section].name, list.join(" ")));
+    }
 }
 
 fn not_valid(out: &mut String, x: &Exam, lex: &Lexicon, told: &[Told<'_>]) {
-    let wrong: Vec<Told<'_>> =
-        told.iter().filter(|t| t.grade == Grade::Ungraded(Ungraded::WrongState)).copied().collect();
+    let wrong: Vec<Told<'_>> = told
+        .iter()
+        .filter(|t| t.grade == Grade::Ungraded(Ungraded::WrongState) && t.sign.is_none())
+        .copied()
+        .collect();
     let short: Vec<_> = x.holds.iter().filter(|h| h.too_short).collect();
     if wrong.is_empty() && short.is_empty() {
         return;
     }
     title(out, "Not valid as examined");
     for (item, of) in by_item(&wrong) {
-        for (t, side) in joined(&of, lex) {
-            point(
-                out,
-                &format!(
-                    "{}: {}{}, not valid in this state ({}); it is judged in {}.",
-                    lex.items[item].name,
-                    words::value(&t.s.finding, lex),
-                    on(side),
-                    words::state(t.s, lex),
-                    words::valid_states(item, lex)
-                ),
+        for (t, side) in joined(&of, x, lex) {
+            let f = &t.s.finding;
+            let seen = t.s.state.map_or(String::new(), |k| words::during(k, lex));
+            let settled = settled_mark(t.s, x).map_or(String::new(), |m| format!(" ({m})"));
+            let text = format!(
+                "{}: {}{}, seen {seen}, a state in which it cannot be judged (judged in {}){settled}.",
+                sentences::name(item, lex),
+                sentences::value(f, lex),
+                sentences::place(f, side, lex),
+                words::valid_states(item, lex)
             );
+            point(out, &text);
         }
     }
     for h in short {
-        point(out, &format!("{}: {}.", lex.items[h.item].name, text::held(h, lex)));
+        let name = sentences::name(h.item, lex);
+        point(out, &format!("{name}: {}.", text::held(h, lex)));
     }
 }
 
-fn not_obtained(out: &mut String, lex: &Lexicon, told: &[Told<'_>]) {
-    let list: Vec<Told<'_>> =
-        told.iter().filter(|t| t.s.finding.status == Status::NotObtained).copied().collect();
+/// What was tried and not elicited; what the first part told already is not told again.
+fn not_obtained(
+    out: &mut String,
+    x: &Exam,
+    lex: &Lexicon,
+    told: &[Told<'_>],
+    first_items: &[ItemId],
+) {
+    let list: Vec<Told<'_>> = told
+        .iter()
+        .filter(|t| t.s.finding.status == Status::NotObtained)
+        .filter(|t| !first_items.contains(&t.s.finding.item))
+        .copied()
+        .collect();
     if list.is_empty() {
         return;
     }
     title(out, "Tried and not elicited");
     for (item, of) in by_item(&list) {
-        for (t, side) in joined(&of, lex) {
-            let why = t.s.finding.reason.as_ref().map_or(String::new(), |r| format!(" ({r})"));
-            let name = &lex.items[item].name;
-            point(out, &format!("{name}: tried{} and not elicited{why}.", on(side)));
+        for (t, side) in joined(&of, x, lex) {
+            let reason = t.s.finding.reason.as_ref().map(|r| words::bare_reason(r, lex));
+            let seen = t.s.state.filter(|_| t.s.in_wrong_state(lex)).map(|k| {
+                format!("{}, a state in which it cannot be judged", words::during(k, lex))
+            });
+            let marks: Vec<String> =
+                reason.into_iter().chain(seen).chain(settled_mark(t.s, x)).collect();
+            let marks = match marks.is_empty() {
+                true => String::new(),
+                false => format!(" ({})", marks.join("; ")),
+            };
+            let name = sentences::name(item, lex);
+            let on = match side {
+                Some(Side::Both) => " on either side",
+                side => sentences::on(side),
+            };
+            point(out, &format!("{name}: not elicited{on}{marks}."));
         }
     }
 }
 
-fn unsettled(out: &mut String, x: &Exam, lex: &Lexicon) {
-    let list: Vec<&Standing> = x.unsettled().collect();
-    if list.is_empty() {
-        return;
-    }
-    title(out, "UNSETTLED: words a person must still decide about; no findings");
-    for s in list {
-        let f = &s.finding;
-        let said = x.event(f.id.phrase).map_or("", |e| e.phrase.text.as_str());
-        point(
-            out,
-            &format!(
-                "[{}] At {} was said: \"{}\" - could mean {}. Not settled: {}.",
-                f.id,
-                words::clock(f.at_ms),
-                super::explain::printable(said),
-                words::finding(f, lex),
-                words::doubts(f)
-            ),
-        );
+/// What a person must still decide, what was left out, what does not hold together: each once.
+fn open_parts(out: &mut String, x: &Exam, lex: &Lexicon, g: &Gaps) {
+    for (name, lines) in open_matters::parts(x, lex, g) {
+        title(out, name);
+        for line in lines {
+            point(out, &line);
+        }
     }
 }
 
-fn not_done(out: &mut String, lex: &Lexicon, g: &Gaps) {
-    // What is told elsewhere in the note is not told again.
-    let here = |gap: &&Gap| {
-        !matches!(
-            gap.kind,
-            GapKind::HeaderMissing(_)
-                | GapKind::NotObtained
-                | GapKind::WrongState
-                | GapKind::ShortHold
-                | GapKind::Unsettled
-        )
-    };
-    let (with, without): (Vec<&Gap>, Vec<&Gap>) =
-        g.list.iter().filter(here).partition(|gap| gap.reason.is_some());
-    if !with.is_empty() {
-        title(out, "Not done, with a reason");
-        for gap in with {
-            point(out, &format!("{}.", super::explain::printable(&gap.text)));
-        }
-    }
-    if without.is_empty() {
-        return;
-    }
-    title(out, "Not done, no reason given");
-    // Plain omissions are one sentence a section; the rest has something to say.
-    let plain = |gap: &&Gap| gap.kind == GapKind::NotDone && gap.item.is_some();
-    let mut section: BTreeMap<usize, Vec<String>> = BTreeMap::new();
-    for gap in without.iter().copied().filter(plain) {
-        if let Some(i) = gap.item {
-            section.entry(lex.items[i].section).or_default().push(words::subject(i, gap.side, lex));
-        }
-    }
-    for gap in without.iter().filter(|g| !plain(g)) {
-        let free = if gap.open { "" } else { " (not required)" };
-        point(out, &format!("{}{free}.", super::explain::printable(&gap.text)));
-    }
-    for (s, items) in section {
-        para(out, &format!("{}: {}.", lex.sections[s].name, items.join("; ")));
-    }
-}
-
-fn changes(out: &mut String, x: &Exam, lex: &Lexicon) {
-    let list = text::changed(x, lex);
+fn corrections(out: &mut String, x: &Exam, lex: &Lexicon) {
+    let list = changes::spoken_and_settled(x, lex);
     if list.is_empty() {
         return;
     }
     title(out, "Corrections and decisions");
     for (at, what) in list {
-        point(out, &format!("{at}: {what}."));
+        point(out, &format!("{at} {what}."));
     }
+}
+
+/// How much of what was heard is in no part of the note.
+fn unused(out: &mut String, x: &Exam) {
+    let list = open_matters::unused(x);
+    if list == 0 {
+        return;
+    }
+    title(out, "Heard and not used");
+    let of = words::count(x.timeline.len(), "phrase", "phrases");
+    let were = if list == 1 { "was" } else { "were" };
+    let text = format!(
+        "{list} of {of} {were} read as nothing; `cotside show EXAM --timeline` lists every phrase."
+    );
+    para(out, &text);
 }
 
 fn cautions(out: &mut String, lex: &Lexicon) {

@@ -235,9 +235,9 @@ pub fn still_open(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
             let _ = writeln!(out, "\n{}", paint(HEAD, "Scales that can still change"));
         }
         let line = format!("{}: {}", title(s, scale), headline(s, scale));
-        let _ = writeln!(out, " {} {}", paint(ASK, "!"), words::wrap(&line, 76, 4));
+        let _ = writeln!(out, " {} {}", paint(ASK, "!"), words::hung(&line, 3, 4));
         for (what, list) in untold(s, scale, x, lex) {
-            let line = words::wrap(&format!("{what}: {}", list.join(", ")), 74, 8);
+            let line = words::hung(&format!("{what}: {}", list.join(", ")), 6, 8);
             let _ = writeln!(out, "      {}", paint(DIM, &line));
         }
     }
@@ -300,19 +300,19 @@ pub fn measured(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
         let Some(s) = x.finding(g.finding) else { continue };
         let value = words::value(&s.finding, lex);
         let text = format!("{} {value}: {}", lex.items[g.item].name, measures::growth(g, lex));
-        let _ = writeln!(out, "  {}", words::wrap(&text, 78, 4));
+        let _ = writeln!(out, "  {}", words::hung(&text, 2, 4));
     }
 }
 
 fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, brief: bool) {
     let style = if s.status == Status::Determined { HEAD } else { ASK };
-    let line = words::wrap(&headline(s, scale), 78, 4);
+    let line = words::hung(&headline(s, scale), 2, 4);
     let _ = writeln!(out, "  {}", paint(style, &line));
     if brief {
         return;
     }
     for flag in flags(s, scale) {
-        let _ = writeln!(out, "  {} {}", paint(ASK, "!"), words::wrap(&flag, 76, 4));
+        let _ = writeln!(out, "  {} {}", paint(ASK, "!"), words::hung(&flag, 4, 4));
     }
     let wide = scale.signs.iter().map(|s| s.name.chars().count()).max().unwrap_or(0);
     let alone = "Suffices alone";
@@ -346,12 +346,12 @@ fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, bri
         let _ = writeln!(out, "    total {} entered by {} (entry {})", t.score, t.who, t.seq);
     }
     for n in &scale.notes {
-        let _ = writeln!(out, "  {}", paint(DIM, &words::wrap(n, 78, 2)));
+        let _ = writeln!(out, "  {}", paint(DIM, &words::hung(n, 2, 2)));
     }
     let source = format!("source: {}", scale.cited);
-    let _ = writeln!(out, "  {}", paint(DIM, &words::wrap(&source, 78, 4)));
+    let _ = writeln!(out, "  {}", paint(DIM, &words::hung(&source, 2, 4)));
     for b in bands_of_other_source(s, scale) {
-        let _ = writeln!(out, "  {}", paint(DIM, &words::wrap(&b, 78, 4)));
+        let _ = writeln!(out, "  {}", paint(DIM, &words::hung(&b, 2, 4)));
     }
 }
 
@@ -419,7 +419,7 @@ pub(super) fn fed(f: &Fed, x: &Exam, lex: &Lexicon) -> String {
 
 /// Wraps a text that begins at a column, and hangs its further lines there.
 pub fn hang(text: &str, column: usize) -> String {
-    let lines = words::wrap(text, 80usize.saturating_sub(column).max(30), 0);
+    let lines = words::wrap(text, words::WIDTH.saturating_sub(column).max(30), 0);
     lines.replace('\n', &format!("\n{}", " ".repeat(column)))
 }
 

@@ -25,7 +25,7 @@ pub fn text(out: &mut String, s: &Summary, lex: &Lexicon) {
         let list = super::scales::hang(&told(&d.counts), wide + 4);
         let _ = writeln!(out, "  {name}{pad}  {}", paint(DIM, &list));
     }
-    let _ = writeln!(out, "  {}", words::wrap(&s.line(), 78, 2));
+    let _ = writeln!(out, "  {}", words::hung(&s.line(), 2, 2));
 }
 
 /// The counts for other programs.

@@ -4,8 +4,8 @@ use std::fmt::Write;
 
 use super::explain::printable;
 use super::style::{ASK, DIM, HEAD, OUT, paint};
-use super::{measures, words};
-use crate::exam::{Exam, Held, How, Standing};
+use super::{changes, measures, words};
+use crate::exam::{Exam, Held, Standing};
 use crate::gaps::{Gaps, LeftToDo, ToDo};
 use crate::grade::{Ages, Grade, Graded, Outcome, Overview, Ungraded, Weight, asymmetries};
 use crate::lexicon::Lexicon;
@@ -38,7 +38,7 @@ fn scale_lines(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
         let scale = &o.scales[s.scale];
         let line =
             format!("{}: {}", super::scales::title(s, scale), super::scales::headline(s, scale));
-        let _ = writeln!(out, "  {}", words::wrap(&line, 78, 4));
+        let _ = writeln!(out, "  {}", words::hung(&line, 2, 4));
     }
 }
 
@@ -55,7 +55,10 @@ pub fn head(out: &mut String, x: &Exam, lex: &Lexicon, ages: &Ages) {
     if !missing.is_empty() {
         let _ = writeln!(out, "{} {}", paint(ASK, "not told:"), missing.join(", "));
     }
-    let _ = writeln!(out, "{}", words::wrap(&ages.text(lex.gestation), 80, 2));
+    let _ = writeln!(out, "{}", words::wrap(&ages.text(lex.gestation), words::WIDTH, 2));
+    if let Some(text) = words::protocol_warning(x, ages, lex) {
+        let _ = writeln!(out, "{} {}", paint(ASK, "warning:"), words::hung(&text, 9, 2));
+    }
 }
 
 /// Pads a cell; a text too wide keeps one blank behind it.
@@ -78,8 +81,9 @@ impl Widths {
         let name = |s: &Standing| lex.items[s.finding.item].name.chars().count();
         let value = |s: &Standing| words::value(&s.finding, lex).chars().count();
         Widths {
-            name: widest(&mut x.findings.iter().map(name), 12, 18),
-            value: widest(&mut x.findings.iter().map(value), 8, 18),
+            // The row as a whole keeps to `words::WIDTH`.
+            name: widest(&mut x.findings.iter().map(name), 12, 23),
+            value: widest(&mut x.findings.iter().map(value), 8, 24),
         }
     }
 }
@@ -89,6 +93,8 @@ fn findings(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
     let widths = Widths::of(x, lex);
     let mut section = None;
     let mut item = None;
+    // A state is told where it is another than in the row before.
+    let mut state = None;
     for (k, s) in x.findings.iter().enumerate() {
         let it = &lex.items[s.finding.item];
         let again = item == Some(s.finding.item);
@@ -102,6 +108,11 @@ fn findings(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
         item = Some(s.finding.item);
         let name = if again { "" } else { &it.name };
         row(out, s, name, grades.get(k).map_or("ungraded", |g| words::grade(*g)), &widths, lex);
+        if state != s.state && !told_wrong(s, lex) {
+            state = s.state;
+            let text = s.state.map_or("not said".to_owned(), |k| words::state_name(k, lex));
+            let _ = writeln!(out, "      {}", paint(DIM, &format!("state: {text}")));
+        }
         measured(out, s, graded, lex);
     }
     if let Some(i) = item {
@@ -133,7 +144,7 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
         cell(names.next().unwrap_or_default(), w.name + 1),
         cell(words::side(f.side), SIDE),
         cell(values.next().unwrap_or_default(), w.value + 1),
-        paint(DIM, format!("{:>6}  {}", words::clock(f.at_ms), words::state(s, lex)).trim_end()),
+        paint(DIM, &format!("{:>6}", words::clock(f.at_ms))),
     );
     out.push('\n');
     loop {
@@ -146,14 +157,14 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
         let _ = writeln!(out, "{}", line.trim_end());
     }
     let mut under = |style, text: &str| {
-        let _ = writeln!(out, "      {}", paint(style, &words::wrap(text, 74, 6)));
+        let _ = writeln!(out, "      {}", paint(style, &words::hung(text, 6, 6)));
     };
     // What a person may have to name is named only where something is to be done.
     for (k, d) in f.doubts.iter().enumerate() {
         let id = if k == 0 { format!("[{}] ", f.id) } else { String::new() };
         under(ASK, &format!("? {id}{}", printable(&d.to_string())));
     }
-    if f.status != Status::Skipped && s.in_wrong_state(lex) {
+    if told_wrong(s, lex) {
         let now = words::state(s, lex);
         let valid = words::valid_states(f.item, lex);
         under(ASK, &format!("not valid in this state ({now}); judged in {valid}"));
@@ -173,8 +184,13 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
         under(DIM, &format!("{} observations: {}", all.len(), all.join("; ")));
     }
     if let Some(who) = &s.settled_by {
-        under(DIM, &format!("settled by {who} [{}]", f.id));
+        under(DIM, &format!("[{}] settled by {who}", f.id));
     }
+}
+
+/// Whether a row says that its finding was made in a state in which it cannot be judged.
+fn told_wrong(s: &Standing, lex: &Lexicon) -> bool {
+    s.finding.status != Status::Skipped && s.in_wrong_state(lex)
 }
 
 /// What a measurement comes to, under its row.
@@ -188,7 +204,7 @@ fn measured(out: &mut String, s: &Standing, graded: &Graded, lex: &Lexicon) {
         [(if odd { ASK } else { DIM }, text), (DIM, mean.filter(|_| s.finding.is_sure()))]
     {
         if let Some(line) = line {
-            let _ = writeln!(out, "      {}", paint(style, &words::wrap(&line, 74, 6)));
+            let _ = writeln!(out, "      {}", paint(style, &words::hung(&line, 6, 6)));
         }
     }
 }
@@ -203,7 +219,7 @@ fn sides(out: &mut String, x: &Exam, lex: &Lexicon) {
         let unsure = if a.settled { "" } else { " (not settled)" };
         let text = format!("{}: {}{unsure}", lex.items[a.item].name, measures::apart(&a, lex));
         let style = if a.weight == Weight::WithinError { DIM } else { ASK };
-        let _ = writeln!(out, "  {}", paint(style, &words::wrap(&text, 76, 4)));
+        let _ = writeln!(out, "  {}", paint(style, &words::hung(&text, 2, 4)));
     }
 }
 
@@ -215,7 +231,7 @@ fn patterns(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
     }
     let _ = writeln!(out, "\n{}", paint(HEAD, "Patterns"));
     for text in list {
-        let _ = writeln!(out, "  {}", words::wrap(&text, 76, 4));
+        let _ = writeln!(out, "  {}", words::hung(&text, 2, 4));
     }
 }
 
@@ -277,48 +293,14 @@ fn states(out: &mut String, x: &Exam, lex: &Lexicon) {
 }
 
 fn corrections(out: &mut String, x: &Exam, lex: &Lexicon) {
-    let list = changed(x, lex);
+    let list = changes::spoken_and_settled(x, lex);
     if list.is_empty() {
         return;
     }
     let _ = writeln!(out, "\n{}", paint(HEAD, "Corrections"));
     for (at, text) in list {
-        let _ = writeln!(out, "  {}{text}", cell(&at, 9));
+        let _ = writeln!(out, "  {}{}", cell(&at, 9), words::hung(&text, 11, 11));
     }
-}
-
-/// Corrections, withdrawals and settlements in words, each with its moment, in order.
-pub fn changed(x: &Exam, lex: &Lexicon) -> Vec<(String, String)> {
-    let mut list: Vec<(u64, String, String)> = Vec::new();
-    for g in &x.gone {
-        let how = match g.how {
-            How::Corrected => "corrected",
-            How::Struck => "taken back",
-            How::Settled => "settled by a person",
-            // A repeat is a trial, not a correction.
-            How::Superseded => continue,
-        };
-        let old = words::finding(&g.finding, lex);
-        let text = match g.by.and_then(|id| x.named(id)) {
-            // Only the decision about a doubt is worth a line, not that it was made at all.
-            Some(new) => {
-                let same_side = new.side == g.finding.side;
-                let now = match same_side {
-                    true => words::value(new, lex),
-                    false => words::finding(new, lex),
-                };
-                format!("{old} -> {now} ({how})")
-            }
-            None => format!("{old} -> nothing ({how})"),
-        };
-        let at = match x.event(g.at_seq) {
-            Some(e) => words::clock(e.phrase.start_ms),
-            None => "later".to_owned(),
-        };
-        list.push((g.at_seq, at, text));
-    }
-    list.sort_by_key(|c| c.0);
-    list.into_iter().map(|(_, at, text)| (at, text)).collect()
 }
 
 fn foot(out: &mut String, x: &Exam) {
@@ -344,12 +326,12 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
     out.push('\n');
     for e in &x.timeline {
         let quoted = format!("\"{}\"", printable(&e.phrase.text));
-        let quoted = super::scales::hang(&quoted, 9);
+        let quoted = words::hung(&quoted, 9, 9);
         let _ = writeln!(out, "{:>7}  {quoted}", words::clock(e.phrase.start_ms));
         let mut under = |mark: &str, text: &str| {
             let style = if mark == "?" { ASK } else { DIM };
-            let wrapped = words::wrap(&format!("{mark} {text}"), 71, 11);
-            let _ = writeln!(out, "         {}", paint(style, &wrapped));
+            let line = words::hung(&format!("{mark} {text}"), 9, 11);
+            let _ = writeln!(out, "         {}", paint(style, &line));
         };
         if e.paused {
             under("-", "said while the log was paused: kept, not read");
@@ -392,7 +374,7 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, o: &Overview, exam: 
         let _ = writeln!(out, "\n{}", paint(HEAD, &format!("Open ({open})")));
     }
     for gap in g.open() {
-        let text = words::wrap(&printable(&gap.text), 76, 4);
+        let text = words::hung(&printable(&gap.text), 3, 4);
         let _ = writeln!(out, "{} {text}", paint(ASK, " !"));
         if !gap.settle.is_empty() {
             let _ = writeln!(out, "      {}", paint(DIM, &gap.settle.replace("EXAM", exam)));
@@ -404,7 +386,7 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, o: &Overview, exam: 
         let _ = writeln!(out, "\n{}", paint(HEAD, &title));
     }
     for gap in closed {
-        let _ = writeln!(out, " - {}", words::wrap(&printable(&gap.text), 76, 4));
+        let _ = writeln!(out, " - {}", words::hung(&printable(&gap.text), 3, 4));
     }
     super::scales::still_open(&mut out, x, lex, o);
     if !x.section_times.is_empty() {
@@ -414,7 +396,7 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, o: &Overview, exam: 
         let name = &lex.sections[t.section].name;
         let _ = writeln!(out, "  {}{:>10}", cell(name, 40), words::duration(t.ms));
     }
-    let count = format!(
+    let sum = format!(
         "{}: {} required, {} done, {} left out with a reason, {} open",
         if g.protocol.is_empty() { "no protocol" } else { &g.protocol },
         words::count(g.required, "item", "items"),
@@ -422,7 +404,7 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, o: &Overview, exam: 
         g.with_reason,
         words::count(open, "gap", "gaps"),
     );
-    let _ = writeln!(out, "\n{}", words::wrap(&count, 80, 2));
+    let _ = writeln!(out, "\n{}", words::wrap(&sum, words::WIDTH, 2));
     let verdict = if g.met { "the protocol is met" } else { "the protocol is not met" };
     let _ = writeln!(out, "{}", paint(if g.met { HEAD } else { ASK }, verdict));
     out

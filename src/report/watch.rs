@@ -63,7 +63,7 @@ pub fn under(out: &mut String, heading: &str, x: &Exam, ages: &Ages, lex: &Lexic
     }
     let _ = writeln!(out, "\n{}", paint(HEAD, heading));
     for s in list {
-        let _ = writeln!(out, "  {}", words::wrap(&s, 78, 4));
+        let _ = writeln!(out, "  {}", words::hung(&s, 2, 4));
     }
 }
 
@@ -96,7 +96,7 @@ pub fn moved(out: &mut String, scale: &Scale, row: &[&Scored]) {
             true => ASK,
             false => DIM,
         };
-        let line = words::wrap(&category(&c), 74, 10);
+        let line = words::hung(&category(&c), 6, 10);
         let _ = writeln!(out, "      {}", paint(style, &line));
     }
 }

@@ -1,9 +1,12 @@
 //! The words that all reports share: times, sides, values with their units.
 
 use crate::exam::{Exam, Standing, Trial};
-use crate::grade::Grade;
+use crate::grade::{Ages, Grade};
 use crate::journal::Header;
 use crate::lexicon::Lexicon;
+use crate::lexicon::family::Family;
+use crate::lexicon::matcher::Meaning;
+use crate::lexicon::text::tokenize;
 use crate::reading::series::Stimulus;
 use crate::reading::types::{Finding, FindingId, Side, Status};
 
@@ -103,7 +106,11 @@ pub fn item(item: usize, lex: &Lexicon) -> String {
 pub fn subject(item: usize, side: Option<Side>, lex: &Lexicon) -> String {
     let name = self::item(item, lex);
     match side {
-        Some(s @ (Side::Left | Side::Right)) => format!("{} {name}", s.word()),
+        Some(s @ (Side::Left | Side::Right)) => {
+            // One side of what is named in the plural has a name of its own.
+            let one = lex.items[item].one_side.as_deref().unwrap_or(&name);
+            format!("{} {one}", s.word())
+        }
         Some(Side::Both) => format!("{name}, both sides"),
         Some(Side::Midline) => format!("{name}, midline"),
         Some(Side::Unstated) | None => name,
@@ -133,10 +140,63 @@ pub fn state(s: &Standing, lex: &Lexicon) -> String {
 /// A state as it stands in a sentence, without what its name explains in brackets.
 pub fn state_name(state: usize, lex: &Lexicon) -> String {
     let name = lex.states[state].name.as_str();
-    match (name.find(" ("), name.find(')')) {
-        (Some(a), Some(b)) if a < b => lower_first(&format!("{}{}", &name[..a], &name[b + 1..])),
-        _ => lower_first(name),
+    let bare = match (name.find(" ("), name.find(')')) {
+        (Some(from), Some(to)) if from < to => format!("{}{}", &name[..from], &name[to + 1..]),
+        _ => name.to_owned(),
+    };
+    lower_first(&bare)
+}
+
+/// That something was seen in a state, as a sentence says it.
+pub fn during(state: usize, lex: &Lexicon) -> String {
+    match &lex.states[state].during {
+        Some(text) => text.clone(),
+        None => format!("in the state {}", state_name(state, lex)),
     }
+}
+
+/// A reason without the word that opens it ("because"), so that a sentence may open it itself.
+pub fn bare_reason(text: &str, lex: &Lexicon) -> String {
+    let tokens = tokenize(text);
+    let opens = lex
+        .matcher
+        .scan(&tokens)
+        .into_iter()
+        .filter(|h| h.from == 0 && lex.matcher.meaning(h) == Meaning::Family(Family::Because))
+        .map(|h| h.to)
+        .max();
+    let rest = opens.and_then(|to| tokens.get(to)).map_or(text, |t| &text[t.span.start..]);
+    rest.trim().trim_end_matches('.').to_owned()
+}
+
+/// That the infant's age is not what the protocol is for, when it is not: a warning for people.
+pub fn protocol_warning(x: &Exam, ages: &Ages, lex: &Lexicon) -> Option<String> {
+    let p = lex.protocol(x.header.protocol.as_deref())?;
+    let [from, to] = p.weeks?;
+    let outside = |w: u32| !(from..to).contains(&w);
+    let (what, (w, d)) = [
+        ("gestational age", ages.gestational.map(|g| (u32::from(g.weeks()), u32::from(g.days())))),
+        // Past its weeks only the age at birth tells; before them, the age today tells too.
+        ("postmenstrual age", ages.postmenstrual.filter(|(w, _)| *w < from)),
+    ]
+    .into_iter()
+    .find_map(|(what, age)| age.filter(|(w, _)| outside(*w)).map(|a| (what, a)))?;
+    let others: Vec<String> = lex
+        .protocols
+        .iter()
+        .filter(|o| o.id != p.id)
+        .map(|o| format!("{} ({})", o.id, o.name))
+        .collect();
+    let others = match others.is_empty() {
+        true => String::new(),
+        false => format!(" Other protocols: {}.", others.join(", ")),
+    };
+    Some(format!(
+        "{what} {w}+{d} weeks, and the protocol \"{}\" is for {from} to {} completed weeks: findings are \
+         ungraded, save those the lexicon holds against this age.{others}",
+        p.name,
+        to - 1
+    ))
 }
 
 /// The states in which an item can be judged, in a list.
@@ -220,26 +280,31 @@ pub fn wall(t: &chrono::DateTime<chrono::FixedOffset>) -> String {
     t.format("%Y-%m-%d %H:%M %:z").to_string()
 }
 
-/// Breaks text at blanks so that no line is longer than `width` characters, where words allow.
+/// Breaks text at blanks so that no line is longer than `width` columns, where words allow.
 ///
 /// Later lines are indented by `indent` blanks.
 pub fn wrap(text: &str, width: usize, indent: usize) -> String {
-    let mut out = String::new();
-    let mut used = 0;
-    for word in text.split_whitespace() {
-        let len = word.chars().count();
-        if used > 0 && used + 1 + len > width {
-            out.push('\n');
-            out.push_str(&" ".repeat(indent));
-            used = indent;
-        } else if used > 0 {
-            out.push(' ');
-            used += 1;
-        }
-        out.push_str(word);
-        used += len;
-    }
-    out
+    wrap_from(text, width, "", &" ".repeat(indent))
+}
+
+fn wrap_from(text: &str, width: usize, first: &str, later: &str) -> String {
+    let how = textwrap::Options::new(width)
+        .initial_indent(first)
+        .subsequent_indent(later)
+        .break_words(false)
+        .word_splitter(textwrap::WordSplitter::NoHyphenation)
+        .word_separator(textwrap::WordSeparator::AsciiSpace);
+    textwrap::fill(&text.split_whitespace().collect::<Vec<_>>().join(" "), how)
+}
+
+/// Columns of everything a person reads.
+pub const WIDTH: usize = 80;
+
+/// As [`wrap`] to [`WIDTH`], for text whose first line begins in `column`.
+pub fn hung(text: &str, column: usize, indent: usize) -> String {
+    // The column is filled with blanks while the lines are broken, and given back.
+    let filled = wrap_from(text, WIDTH, &" ".repeat(column), &" ".repeat(indent));
+    filled.get(column..).unwrap_or_default().to_owned()
 }
 
 #[cfg(test)]

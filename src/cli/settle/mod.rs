@@ -1,5 +1,7 @@
 //! `cotside settle`: what a person decides, each decision an entry of its own in the journal.
 
+mod checks;
+mod typed;
 mod walk;
 
 use std::path::Path;
@@ -16,17 +18,29 @@ use crate::report::words;
 
 /// Runs the command.
 pub fn run(args: &SettleArgs) -> Outcome {
+    // Commands offered in a help name this exam, so that they can be copied.
+    settle(args).map_err(|mut failure| {
+        let exam = args.exam.display().to_string();
+        for p in &mut failure.problems {
+            p.help =
+                p.help.take().map(|help| help.replace("settle EXAM", &format!("settle {exam}")));
+        }
+        failure
+    })
+}
+
+fn settle(args: &SettleArgs) -> Outcome {
     let o = open::exam(&args.exam, args.lexicon.as_deref())?;
     let who = open::who("--by", args.by.as_deref(), &o.exam)?;
     let settlement = if let Some(seq) = args.undo {
         no_values(args, "--undo", false)?;
-        check_undo(seq, &o)?;
+        checks::can_be_undone(seq, &o)?;
         open::settlement(&who, Decision::Undo { seq })
     } else if let Some(item) = &args.gap {
         no_values(args, "--gap", true)?;
-        gap(item, args, &who, &o.lex)?
+        gap(item, args, &who, &o)?
     } else if let Some(item) = &args.add {
-        add(item, args, &who, &o.lex)?
+        add(item, args, &who, &o)?
     } else if let Some(id) = &args.id {
         decide(id, args, &who, &o)?
     } else {
@@ -35,8 +49,14 @@ pub fn run(args: &SettleArgs) -> Outcome {
     };
     let seq = write(&args.exam, &settlement)?;
     let after = open::exam(&args.exam, args.lexicon.as_deref())?;
-    output::put(&told(&settlement, seq, &args.exam, &after))?;
+    output::put(&told(&settlement, seq, &after))?;
+    output::put(&way_back(seq, &args.exam))?;
     Ok(Exit::Ok)
+}
+
+/// How to take a decision back.
+fn way_back(seq: u64, exam: &Path) -> String {
+    format!("to take it back: cotside settle {} --undo {seq}\n", exam.display())
 }
 
 /// Values given where none can be used are a slip worth stopping at.
@@ -64,25 +84,8 @@ fn write(dir: &Path, s: &Settlement) -> Result<u64, Failure> {
     Ok(taken.journal.append_now(&Entry::Settlement(s.clone()))?)
 }
 
-fn check_undo(seq: u64, o: &open::Opened) -> Result<(), Failure> {
-    let settlements: Vec<String> = o
-        .read
-        .lines
-        .iter()
-        .filter(|l| matches!(l.entry, Entry::Settlement(_)))
-        .map(|l| l.seq.to_string())
-        .collect();
-    if settlements.contains(&seq.to_string()) {
-        return Ok(());
-    }
-    let help = match settlements.is_empty() {
-        true => "nothing was settled in this exam yet".to_owned(),
-        false => format!("settlements are in these entries: {}", settlements.join(", ")),
-    };
-    Err(Failure::input("--undo", format!("entry {seq} is no settlement"), help))
-}
-
-fn gap(word: &str, args: &SettleArgs, who: &str, lex: &Lexicon) -> Result<Settlement, Failure> {
+fn gap(word: &str, args: &SettleArgs, who: &str, o: &open::Opened) -> Result<Settlement, Failure> {
+    let lex = &o.lex;
     let item = open::item(word, lex)?;
     let it = &lex.items[item];
     let side = match args.side.as_deref() {
@@ -94,13 +97,16 @@ fn gap(word: &str, args: &SettleArgs, who: &str, lex: &Lexicon) -> Result<Settle
                 "leave --side out",
             ));
         }
-        Some(s) => Some(side(s)?.word().to_owned()),
+        Some(s) => Some(side(s)?),
     };
     let reason = args.reason.clone().unwrap_or_default();
     if reason.trim().is_empty() {
         return Err(Failure::input("--reason", "the reason is blank", "say why it was not done"));
     }
-    let reason = reason.trim().to_owned();
+    let reason = words::bare_reason(reason.trim(), lex);
+    checks::not_done(item, side, &o.exam, lex)?;
+    checks::is_a_reason(&reason, item, args.anyway, lex)?;
+    let side = side.map(|s| s.word().to_owned());
     Ok(open::settlement(who, Decision::GapReason { item: it.id.clone(), side, reason }))
 }
 
@@ -116,7 +122,8 @@ fn side(word: &str) -> Result<Side, Failure> {
     })
 }
 
-fn add(word: &str, args: &SettleArgs, who: &str, lex: &Lexicon) -> Result<Settlement, Failure> {
+fn add(word: &str, args: &SettleArgs, who: &str, o: &open::Opened) -> Result<Settlement, Failure> {
+    let lex = &o.lex;
     let item = open::item(word, lex)?;
     let at = args.at.as_deref().unwrap_or_default();
     let at_ms = open::moment(at).ok_or_else(|| {
@@ -137,6 +144,7 @@ fn add(word: &str, args: &SettleArgs, who: &str, lex: &Lexicon) -> Result<Settle
         status: Status::Observed.word().into(),
     };
     let chosen = filled(blank, args, lex)?;
+    checks::nothing_there(&chosen, &o.exam, lex)?;
     Ok(open::settlement(who, Decision::Add { chosen, at_ms }))
 }
 
@@ -221,7 +229,9 @@ fn filled(mut c: Chosen, args: &SettleArgs, lex: &Lexicon) -> Result<Chosen, Fai
         None if any_value => Status::Observed.word().clone_into(&mut c.status),
         None => {}
     }
-    checked(c, lex)
+    let c = checked(c, lex)?;
+    checks::plausible(&c, args.anyway, lex)?;
+    Ok(c)
 }
 
 /// Drops what does not go with the status, and checks the rest.
@@ -238,13 +248,18 @@ fn checked(mut c: Chosen, lex: &Lexicon) -> Result<Chosen, Failure> {
     Ok(c)
 }
 
-/// What was decided, in words, and how to take it back.
-fn told(s: &Settlement, seq: u64, exam: &Path, after: &open::Opened) -> String {
-    let what = match (&s.decision, s.target) {
+/// What was decided, in words, with who decided and in which entry.
+fn told(s: &Settlement, seq: u64, after: &open::Opened) -> String {
+    format!("{} (by {}, entry {seq})\n", what(s, seq, after), s.who)
+}
+
+fn what(s: &Settlement, seq: u64, after: &open::Opened) -> String {
+    let lex = &after.lex;
+    match (&s.decision, s.target) {
         (Decision::Choose(_), Some(t)) => {
             let id = FindingId { phrase: t.phrase, index: t.index };
             match after.exam.finding(id) {
-                Some(f) => format!("settled [{id}]: {}", words::finding(&f.finding, &after.lex)),
+                Some(f) => format!("settled [{id}]: {}", words::finding(&f.finding, lex)),
                 None => format!("settled [{id}]"),
             }
         }
@@ -257,7 +272,7 @@ fn told(s: &Settlement, seq: u64, exam: &Path, after: &open::Opened) -> String {
                 Some(f) => format!(
                     "added at {}: {}",
                     words::clock(*at_ms),
-                    words::finding(&f.finding, &after.lex)
+                    words::finding(&f.finding, lex)
                 ),
                 None => format!("added: {}", chosen.item),
             }
@@ -267,12 +282,42 @@ fn told(s: &Settlement, seq: u64, exam: &Path, after: &open::Opened) -> String {
             format!("reason for {item}{side}: {reason}")
         }
         (Decision::Input { sign, value, .. }, _) => format!("entered: {sign} {value}"),
-        (Decision::Undo { seq }, _) => format!("entry {seq} no longer holds"),
+        (Decision::Undo { seq }, _) => undone(*seq, after),
         _ => "settled".into(),
+    }
+}
+
+/// What a taking back took back.
+fn undone(seq: u64, after: &open::Opened) -> String {
+    let line = after.read.lines.iter().find(|l| l.seq == seq).map(|l| &l.entry);
+    let Some(Entry::Settlement(s)) = line else { return format!("entry {seq} no longer holds") };
+    let old = match (&s.decision, s.target) {
+        (Decision::Undo { seq: back }, _) => {
+            return format!(
+                "entry {back} holds again: entry {seq}, which took it back, is taken back"
+            );
+        }
+        (Decision::Choose(c), Some(t)) => {
+            let value = c.value.clone().or_else(|| c.number.map(words::number));
+            let parts: Vec<String> = [
+                c.side.clone(),
+                value,
+                (c.status != Status::Observed.word()).then(|| c.status.clone()),
+            ]
+            .into_iter()
+            .flatten()
+            .collect();
+            format!("[{}.{}] as {} {}", t.phrase, t.index, c.item, parts.join(" "))
+        }
+        (Decision::NotAFinding, Some(t)) => format!("[{}.{}] as no finding", t.phrase, t.index),
+        (Decision::Add { chosen, at_ms }, _) => {
+            format!("the {} added at {}", chosen.item, words::clock(*at_ms))
+        }
+        (Decision::GapReason { item, reason, .. }, _) => format!("the reason for {item}: {reason}"),
+        (Decision::Input { sign, value, .. }, _) => {
+            format!("the value entered for {sign}: {value}")
+        }
+        _ => "a decision".into(),
     };
-    format!(
-        "{what} (by {}, entry {seq})\nto take it back: cotside settle {} --undo {seq}\n",
-        s.who,
-        exam.display()
-    )
+    format!("taken back: {old} (was decided by {}, entry {seq})", s.who)
 }
