@@ -123,6 +123,7 @@ const CONTRACTED: &[(&str, &[&str])] = &[
     ("couldn't", &["cannot"]),
     ("couldnt", &["cannot"]),
     ("won't", &["will", "not"]),
+    ("shan't", &["shall", "not"]),
     ("wont", &["will", "not"]),
     ("shan't", &["will", "not"]),
     ("doesnt", &["does", "not"]),

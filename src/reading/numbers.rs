@@ -48,9 +48,31 @@ pub fn numbers(tokens: &[Token], words: &NumberWords) -> Vec<Spoken> {
             i += 1;
         }
     }
+    join_tenths(tokens, &mut singles, words);
     mark_counting(tokens, &mut singles);
     mark_spelt(&mut singles);
     join_ranges(tokens, singles, words)
+}
+
+/// "thirty-three two": 33.2, as lengths are read from a tape.
+fn join_tenths(tokens: &[Token], singles: &mut Vec<Spoken>, w: &NumberWords) {
+    let mut i = 0;
+    while i + 1 < singles.len() {
+        let (a, b) = (singles[i], singles[i + 1]);
+        let tens_and_unit = a.to == a.from + 2
+            && tens(tokens.get(a.from), w).is_some()
+            && small(tokens.get(a.from + 1), w).is_some_and(|u| (1..=9).contains(&u));
+        let digit = b.from == a.to
+            && b.to == b.from + 1
+            && !tokens[b.from].is_digits()
+            && small(tokens.get(b.from), w).is_some_and(|d| d <= 9)
+            && !is_pronoun(tokens, b.from, w);
+        if tens_and_unit && digit {
+            singles[i] = Spoken { value: a.value + b.value / 10.0, to: b.to, ..a };
+            singles.remove(i + 1);
+        }
+        i += 1;
+    }
 }
 
 fn is(words: &[String], t: &Token) -> bool {

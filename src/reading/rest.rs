@@ -71,7 +71,7 @@ fn opens_at(seg: &Segment, h: &Heard<'_>) -> usize {
 }
 
 /// Tokens nothing was made of.
-fn left_over(segs: &[Segment], used: &HashSet<usize>, h: &Heard<'_>) -> Vec<usize> {
+pub(super) fn left_over(segs: &[Segment], used: &HashSet<usize>, h: &Heard<'_>) -> Vec<usize> {
     let in_atom = |t: &usize| h.cut.atoms.iter().any(|a| (a.from..a.to).contains(t));
     let mut left: Vec<usize> = h.cut.unknown.clone();
     left.extend(h.cut.qualifiers.iter().filter(|t| !in_atom(t)));

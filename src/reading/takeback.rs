@@ -3,8 +3,10 @@
 //!
 //! A command that may mean several findings takes none back: they all become unsettled.
 
+use std::collections::HashSet;
+
 use crate::lexicon::family::Family;
-use crate::lexicon::matcher::Naming;
+use crate::lexicon::matcher::{Meaning, Naming};
 use crate::lexicon::model::ItemId;
 use crate::lexicon::text::Break;
 
@@ -14,6 +16,7 @@ use super::heard::Heard;
 use super::memory::Memory;
 use super::pieces::{Segment, SideSaid};
 use super::resolve::{Judged, resolve};
+use super::rest::left_over;
 use super::series::Run;
 use super::types::{Doubt, Finding, FindingId, Reading, Side, Status, Strike};
 
@@ -251,20 +254,22 @@ pub(super) fn named_again(h: &Heard<'_>, segs: &[Segment], memory: &Memory, read
     }
 }
 
-/// Whether the sentence of a segment says at least two words beside the names of its items.
+/// Whether the sentence of a segment says more than the names of its items: words nothing was made
+/// of. Sides and acts ("left arm recoil, hold") are no more.
 fn says_more(h: &Heard<'_>, seg: &Segment) -> bool {
-    let cut = h.cut;
-    let names = |i: usize| {
-        let mut atoms = seg.items.iter().filter_map(|n| n.atom).map(|a| h.atom(a));
-        atoms.any(|a| (a.from..a.to).contains(&i))
-    };
-    let more = (0..cut.tokens.len()).filter(|&i| {
-        cut.sentences[i] == seg.sentence
-            && cut.tokens[i].brk.is_none()
-            && !h.lex.matcher.is_filler(&cut.tokens[i].folded)
-            && !names(i)
+    let unread = left_over(std::slice::from_ref(seg), &HashSet::new(), h)
+        .iter()
+        .any(|&t| h.cut.sentences[t] == seg.sentence);
+    // "Now a seizure, left arm jerking": a word that elsewhere names another item.
+    let named: Vec<usize> = seg.items.iter().filter_map(|n| n.atom).collect();
+    let aside = h.cut.atoms.iter().enumerate().any(|(i, a)| {
+        let of_side =
+            i > 0 && h.atom(i - 1).left_or_right(h.lex).is_some() && a.is(h.lex, Family::BodyPart);
+        let names =
+            a.meanings(h.lex).any(|(m, _)| matches!(m, Meaning::Item(..) | Meaning::Group(_)));
+        a.sentence == seg.sentence && !named.contains(&i) && !of_side && names
     });
-    more.take(2).count() == 2
+    unread || aside
 }
 
 /// Whether the phrase says in so many words that what went before was wrong; a bare "sorry" or "wait"
