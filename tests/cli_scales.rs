@@ -229,7 +229,7 @@ fn compare_orders_by_time_marks_changes_and_puts_the_states_beside_them() {
     for part in [
         "(1)  5 h          exam W-1",
         "(2)  24 h 30 min  exam W-2",
-        "weak or unsustained, borderline, quiet awake",
+        "weak, borderline, quiet awake",
         "CHANGED; STATES DIFFER: quiet awake,",
         "6 of 11 items not assessed",
         "bar: criteria not met | moderate | severe",
