@@ -123,7 +123,6 @@ const CONTRACTED: &[(&str, &[&str])] = &[
     ("couldn't", &["cannot"]),
     ("couldnt", &["cannot"]),
     ("won't", &["will", "not"]),
-    ("shan't", &["shall", "not"]),
     ("wont", &["will", "not"]),
     ("shan't", &["will", "not"]),
     ("doesnt", &["does", "not"]),

@@ -294,6 +294,15 @@ fn may_stand(h: &Hit, tokens: &[Token], lex: &Lexicon) -> bool {
     {
         return false;
     }
+    // "On the left it clicks": with an article before it and none but small words after, it is one.
+    if meaning == Meaning::Family(Family::NotASide)
+        && h.from > 0
+        && tokens[h.from - 1].surface == "the"
+        && matches!(tokens[h.from].surface.as_str(), "left" | "right")
+        && tokens[h.from + 1..h.to].iter().all(|t| lex.matcher.is_filler(&t.folded))
+    {
+        return false;
+    }
     // "… right, left …" is two sides one after the other, not both; nor is "right, up" no side. Only
     // trade phrases and words of command may be cut by a breath ("soft, flat", "no, wait").
     let may_cross = match meaning {

@@ -123,7 +123,9 @@ fn of_segment(
         for p in &pairs {
             let Some(mut c) = sit.of_pair(n, p, &doubts, &mut out) else { continue };
             // "right two millimetres, sluggish": the same side goes on.
-            if p.follows
+            // "Right: first time nothing, second time a blink, third time she turns."
+            let another = c.again && c.is_unstated();
+            if (p.follows || another)
                 && let Some((side, j, Status::Observed)) = &last
                 && c.is_observed()
                 && (j.completes(&c.judged) || c.is_unstated())

@@ -63,7 +63,31 @@ pub fn judge(cut: &Cut, lex: &Lexicon) -> Vec<Taken> {
     for sentence in (0..cut.ends.len()).filter_map(|s| Sentence::of(cut, s, lex)) {
         sentence.judge(&mut out);
     }
+    set_aside_what_was(cut, &mut out, lex);
     out
+}
+
+/// "It was splayed; I now find it apposed": the contrast may stand in the sentence after.
+fn set_aside_what_was(cut: &Cut, out: &mut [Taken], lex: &Lexicon) {
+    for place in 1..cut.ends.len() {
+        let (Some(was), Some(now)) =
+            (Sentence::of(cut, place - 1, lex), Sentence::of(cut, place, lex))
+        else {
+            continue;
+        };
+        let is_now = |c: &Vec<usize>| now.has(c, Family::Present) && now.judges(c);
+        let named_anew = now.clauses.iter().any(|c| now.names(c));
+        if named_anew || !now.clauses.first().is_some_and(is_now) {
+            continue;
+        }
+        for clause in was.clauses.iter().filter(|c| was.has(c, Family::Was) && was.judges(c)) {
+            if !was.has(clause, Family::Present) {
+                clause.iter().for_each(|&i| {
+                    out[i].aside.get_or_insert(Aside::Past);
+                });
+            }
+        }
+    }
 }
 
 /// A sentence that means something.

@@ -148,8 +148,13 @@ fn withdraw(
     claims: &mut Vec<Claim>,
     reading: &mut Reading,
 ) {
+    let dropped: Option<ItemId> = claims.iter().rfind(|c| c.first_atom < at).map(|c| c.item);
     if let Some(side) = drop_claims_before(at, claims) {
         memory.withdrawn = side;
+        // "Slow. But the head had slipped round, so I won't count that one": which of the two?
+        for c in claims.iter_mut().filter(|c| c.first_atom < at && Some(c.item) != dropped) {
+            c.doubts.push(Doubt::MaybeStruck(h.said(at)));
+        }
         return;
     }
     let side = segs
