@@ -304,7 +304,9 @@ fn resolve_number(
         },
     };
     // Conversion keeps a tenth more than the item is measured to.
-    let scale = 10f64.powi(i32::from(num.decimals) + 1);
+    // Only the noise of the machine's arithmetic is rounded away: a number said in another unit is
+    // the same number.
+    let scale = 1e6;
     let convert = |x: f64| if factor == 1.0 { x } else { (x * factor * scale).round() / scale };
     let value = convert(n.value);
     let high = n.high.map(convert);

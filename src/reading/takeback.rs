@@ -225,7 +225,7 @@ pub(super) fn second_thoughts(
     let doubting = h.places(&[Family::Correct, Family::Withdraw, Family::Swap]).find(|&i| {
         let a = h.atom(i);
         let by_the_way = h.cut.second_thoughts.contains(&(a.from, a.to));
-        !is_addressed(h, a.to) && !(by_the_way && is_of_a_thing(h, (a.from, a.to)))
+        !(is_addressed(h, a.to) || by_the_way && is_of_a_thing(h, (a.from, a.to)))
     });
     let by_the_way = || {
         let mut spans = h.cut.second_thoughts.iter();
