@@ -64,7 +64,7 @@ impl Judged {
     /// Whether the two together say more than each alone: a value with its number, or the same
     /// thing twice.
     pub fn completes(&self, other: &Judged) -> bool {
-        self == other
+        self.same_value(other)
             || (!self.stated
                 && !other.stated
                 && self.is_numeric() != other.is_numeric()
