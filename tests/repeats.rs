@@ -178,11 +178,30 @@ fn a_sign_that_counts_in_any_state_takes_no_graver_ones_place() {
         assert!(!sure, "{said:?}: two signs are left to a person");
         assert_eq!(kept, 2, "{said:?}");
     }
-    // What reassures takes no sign away, nor does a milder one.
-    let x = exam(&["quiet awake", "pupils dilated", "pupils equal and reactive"]);
-    assert_eq!(one(&x, "pupils"), (Some("dilated".into()), true, 2));
-    let x = exam(&["quiet awake", "pupils sluggish", "pupils dilated"]);
-    assert_eq!(one(&x, "pupils"), (Some("dilated".into()), true, 2));
+}
+
+#[test]
+fn what_lasts_and_is_then_said_not_to_be_there_is_left_to_a_person() {
+    for (sign, reassures) in [
+        ("pupils dilated", "pupils equal and reactive"),
+        ("left ear low set", "left ear normal position"),
+    ] {
+        let x = exam(&["quiet awake", sign, reassures]);
+        let first: Vec<_> =
+            exam(&["quiet awake", sign]).findings.iter().map(|s| s.finding.value.clone()).collect();
+        let all: Vec<_> = x.findings.iter().map(|s| s.finding.value.clone()).collect();
+        assert_eq!(all, first, "the sign is not taken away");
+        let s = x.findings.last().unwrap();
+        assert!(!s.finding.is_sure(), "{sign}, {reassures}");
+        assert_eq!(s.trials.len(), 2, "both are kept");
+    }
+}
+
+#[test]
+fn a_sign_in_a_wrong_state_is_not_hidden_by_what_a_right_one_showed() {
+    let x = exam(&["quiet awake", "posture frog leg", "crying", "posture opisthotonus"]);
+    let (_, sure, kept) = one(&x, "posture");
+    assert_eq!((sure, kept), (false, 2), "left to a person");
 }
 
 #[test]

@@ -227,7 +227,8 @@ impl Fold {
             match counts(&old, &f, moment, lex) {
                 Counts::Old(doubt) => {
                     let o = &mut self.standing[k];
-                    if f.status != Status::Skipped && doubt.is_none() {
+                    // What may be about another item is no observation of this one.
+                    if is_trial(&f) && (doubt.is_none() || !half_heard(&f)) {
                         o.trials.push(trial_of(&f, moment.state));
                         o.phrases.push(f.id.phrase);
                     }
@@ -268,8 +269,8 @@ fn is_trial(f: &Finding) -> bool {
     f.status != Status::Skipped
 }
 
-/// Which of two findings that say different things counts: a sign that counts in any state before
-/// what reassures, a valid state before one in which the item cannot be judged, then the item's rule.
+/// Which of two findings that say different things counts: where what was seen counts, a sign that
+/// counts in any state before what reassures; a valid state before one in which the item cannot be judged, then the item's rule.
 fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
     let was = &old.finding;
     let item = &lex.items[new.item];
@@ -288,16 +289,24 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
     }
     let half = was.is_sure() && half_heard(new);
     let then = || Doubt::SaidDifferently(format!("then {} (phrase {})", shown(new), new.id.phrase));
-    match (counts_in_any_state(was, lex), counts_in_any_state(new, lex)) {
-        (Some(a), Some(b)) if a > b => return Counts::Old(None),
-        (Some(_), Some(_)) if half => return Counts::Old(Some(then())),
-        (Some(_), Some(_)) => return Counts::New(None),
-        (None, Some(b)) if !half && gives_way(was, b, lex) => return Counts::New(None),
-        (Some(a), None) if gives_way(new, a, lex) => return Counts::Old(None),
-        _ => {}
+    let (a, b) = (counts_in_any_state(was, lex), counts_in_any_state(new, lex));
+    if item.trials == Trials::Seen {
+        match (a, b) {
+            (Some(a), Some(b)) if a > b => return Counts::Old(None),
+            (Some(_), Some(_)) if half => return Counts::Old(Some(then())),
+            (Some(_), Some(_)) => return Counts::New(None),
+            (None, Some(b)) if !half && gives_way(was, b, lex) => return Counts::New(None),
+            (Some(a), None) if gives_way(new, a, lex) => return Counts::Old(None),
+            _ => {}
+        }
+    } else if a.is_some_and(|a| b.is_none() && gives_way(new, a, lex)) && !new.again {
+        // What lasts cannot be there and then not: one of the two is wrong, and a person decides.
+        return Counts::Old(Some(then()));
     }
     match (old.in_wrong_state(lex), wrong_state(new, now.state, lex)) {
         (true, false) => return Counts::New(None),
+        // No state hides a sign, save a response that did not come.
+        (false, true) if is_sign(new, lex) => return Counts::Old(Some(then())),
         (false, true) => return Counts::Old(None),
         _ => {}
     }
@@ -305,7 +314,7 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
         // Tried again, and elicited.
         return Counts::New(None);
     }
-    if item.trials != Trials::Last {
+    if matches!(item.trials, Trials::Best | Trials::Largest) {
         let over = new.status == Status::Observed && counts_over(was, new, lex);
         return if over { Counts::New(None) } else { Counts::Old(None) };
     }
@@ -329,11 +338,20 @@ fn gives_way(f: &Finding, sign: usize, lex: &Lexicon) -> bool {
         .is_none_or(|k| k < sign || item.values[k].expect == Some(Expect::Expected))
 }
 
+/// Whether its value is outside what is expected, and not one of what did not come.
+fn is_sign(f: &Finding, lex: &Lexicon) -> bool {
+    let item = &lex.items[f.item];
+    f.value.as_deref().and_then(|v| item.value(v)).map(|k| &item.values[k]).is_some_and(|v| {
+        v.expect == Some(Expect::Outside)
+            && !v.concepts.iter().any(|&c| lex.concepts[c].id == "absent")
+    })
+}
+
 /// Whether the new trial counts over the old by the item's rule.
 fn counts_over(old: &Finding, new: &Finding, lex: &Lexicon) -> bool {
     let item = &lex.items[new.item];
     match item.trials {
-        Trials::Last => true,
+        Trials::Last | Trials::Seen => true,
         Trials::Largest => {
             let n = |f: &Finding| f.number.or(f.range.map(|r| r.1)).unwrap_or(f64::MIN);
             n(new) >= n(old)

@@ -170,8 +170,7 @@ pub struct Value {
     pub in_note: Option<String>,
     /// A whole sentence for a note, without its full stop.
     pub sentence: Option<String>,
-    /// Whether it counts once it was seen: no state makes it invalid, and no value that reassures
-    /// takes it away.
+    /// Whether it counts in whatever state it was seen, and gives way to nothing that reassures.
     pub any_state: bool,
     /// Whether the value itself says that the finding is in the middle.
     pub midline: bool,

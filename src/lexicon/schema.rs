@@ -180,6 +180,9 @@ pub enum Trials {
     Best,
     /// The largest number.
     Largest,
+    /// What comes and goes: a value marked `any_state`, once it was seen, over one that reassures,
+    /// said before or after; of two marked ones the one further down the list. Otherwise the last.
+    Seen,
 }
 
 /// What "no ITEM" means.
@@ -323,13 +326,13 @@ pub struct Value {
     /// A whole sentence for a note, without its full stop and without the item's name, where name
     /// and value make none; a side that was said is put behind it.
     pub sentence: Option<Text>,
-    /// The value is a sign that counts once it was seen, in whatever state and at whatever moment
-    /// of the exam. The item's `valid_states` do not take it away: it is graded, it feeds scales,
-    /// and the note tells it first with the state it was seen in. Nor does another value said
-    /// before or after: it stands, and both are kept and shown. Of two such values the one further
-    /// down the list counts; beside a sign without the mark that stands further down, the rules
-    /// for any two values hold, so that the milder never hides the graver. Never for a value that
-    /// is expected.
+    /// The value is a sign that counts in whatever state it was seen, so that the item's
+    /// `valid_states` do not take it away: it is graded, it feeds scales, and the note tells it
+    /// first, with the state. Nor does a value said later that reassures: where the item says
+    /// `trials = "seen"` the sign stands, said first or last, and both are shown; elsewhere it is
+    /// left to a person. Beside a sign without the mark that stands further down the list the
+    /// rules for any two values hold, so that the milder never hides the graver. Never for a value
+    /// that is expected.
     #[serde(default)]
     pub any_state: bool,
     /// Phrases that mean this value once the item is known.
