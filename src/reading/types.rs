@@ -155,7 +155,7 @@ impl std::fmt::Display for Doubt {
             Doubt::Remark(s) => write!(f, "beside a remark: \"{s}\""),
             Doubt::Denied(s) => write!(f, "denied: {s}"),
             Doubt::MaybeStruck(s) => write!(f, "something was struck, perhaps this: \"{s}\""),
-            Doubt::SaidDifferently(s) => write!(f, "said differently before: {s}"),
+            Doubt::SaidDifferently(s) => write!(f, "said differently: {s}"),
         }
     }
 }
