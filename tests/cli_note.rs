@@ -193,6 +193,16 @@ fn an_announced_item_is_quoted_with_what_was_said_after_it() {
 }
 
 #[test]
+fn what_was_told_of_an_earlier_seizure_is_quoted_and_no_finding() {
+    let said = "seizure at six this morning, lip smacking, nothing since";
+    let note = note(&exam(&format!("[0:02] quiet awake\n[0:05] suck strong\n[0:10] {said}\n")));
+    let unsettled = part(&note, UNSETTLED);
+    assert!(unsettled.contains("Clinical seizure: begun at 0:10"), "{note}");
+    assert!(unsettled.contains(said), "{note}");
+    assert!(!note.contains("seizure seen"), "{note}");
+}
+
+#[test]
 fn what_was_said_at_the_start_is_quoted_and_what_was_not_used_is_counted() {
     let bench = exam(
         "[0:02] on cooling for HIE, thirty-three point five, morphine running\n\
