@@ -20,7 +20,21 @@ if ! command -v cargo >/dev/null; then
   [ -x "$HOME/.cargo/bin/cargo" ] && export PATH="$HOME/.cargo/bin:$PATH"
 fi
 if ! command -v cargo >/dev/null; then
-  apt_install rustup && rustup default stable
+  if apt-cache show rustup >/dev/null 2>&1; then
+    apt_install rustup
+  else
+    # Older systems do not package it: the installer of the Rust project.
+    command -v curl >/dev/null || apt_install curl ca-certificates
+    curl --proto '=https' --tlsv1.2 -sSf https://sh.rustup.rs | sh -s -- -y --profile minimal
+    export PATH="$HOME/.cargo/bin:$PATH"
+  fi
+fi
+# rustup may be there without a toolchain of this user's.
+if ! cargo --version >/dev/null 2>&1; then
+  rustup default stable || {
+    echo "no Rust toolchain could be set up: see https://www.rust-lang.org/tools/install" >&2
+    exit 1
+  }
 fi
 want=$(sed -n 's/^rust-version = "\(.*\)"/\1/p' "$(dirname "$0")/../Cargo.toml")
 have=$(cargo --version | cut -d' ' -f2)

@@ -155,11 +155,11 @@ fn the_line_for_people_prints_every_age_and_what_is_missing() {
     let started = "2031-04-06T15:26:00+02:00";
     assert_eq!(
         at(Some("39+2"), born, started).to_string(),
-        "gestational age 39+2 weeks; 30 hours old (1 day 6 hours); postmenstrual age 39+3 weeks"
+        "gestational age 39+2 weeks; 30 hours old (1 completed day); postmenstrual age 39+3 weeks"
     );
     assert_eq!(
         at(None, born, started).to_string(),
-        "gestational age not given; 30 hours old (1 day 6 hours)"
+        "gestational age not given; 30 hours old (1 completed day)"
     );
     assert_eq!(
         at(Some("39+2"), None, started).to_string(),
@@ -171,14 +171,14 @@ fn the_line_for_people_prints_every_age_and_what_is_missing() {
     );
     assert_eq!(
         at(Some("33+1"), Some("2026-01-01T08:00:00Z"), "2026-03-12T08:00:00Z").to_string(),
-        "gestational age 33+1 weeks; 70 days old; postmenstrual age 43+1 weeks; corrected age 22 days"
+        "gestational age 33+1 weeks; 70 completed days old; postmenstrual age 43+1 weeks; corrected age 22 days"
     );
     assert_eq!(
         at(Some("28+0"), Some("2024-02-28T08:00:00Z"), "2024-03-01T08:00:00Z").to_string(),
-        "gestational age 28+0 weeks; 48 hours old (2 days); postmenstrual age 28+2 weeks; no \
+        "gestational age 28+0 weeks; 48 hours old (2 completed days); postmenstrual age 28+2 weeks; no \
          corrected age before the due date: the postmenstrual age holds"
     );
-    assert_eq!(at(None, born, started).text(false), "30 hours old (1 day 6 hours)");
+    assert_eq!(at(None, born, started).text(false), "30 hours old (1 completed day)");
 }
 
 proptest! {

@@ -87,7 +87,7 @@ fn every_broken_lexicon_is_told_where_and_what_would_be_right() {
         angle("[[item.band]]\nfrom = \"28+0\"\nto = \"30+0\"\nsource = \"z\"\nnumbers = [{ to = 5.0, is = \"expected\" }, { from = 5.0, is = \"outside\" }]\n"),
         angle("[item.series]\nanswered = [\"yes\", \"blinks\"]\nmissed = [\"blink\"]\nmisses = 3\nmost = 2\nnone_answered = \"open\"\nstill_answered = \"shut\"\n"),
         "[[pattern]]\nid = \"p\"\nname = \"P\"\nfirst = \"a\"\nsecond = \"b\"\n[[pattern.part]]\nof = \"c\"\nitem = \"i\"\n".into(),
-        angle("any_state = true\n"),
+        angle("expect = \"expected\"\nany_state = true\n"),
         angle("in_note = \" \"\n"),
         "[[protocol]]\nid = \"p\"\nname = \"P\"\ndefault = true\nweeks = [42, 37]\nrequired = []\nsource = \"s\"\nverified = false\n".into(),
     ];

@@ -108,7 +108,7 @@ fn show_orders_by_section_and_grades_in_words() {
 exam BIKE-1  started 2031-04-05 09:26 +02:00
 protocol: Stand check
 examiner AB, female, born 2031-04-01 00:00 +02:00
-105 hours old (4 days 9 hours)
+105 hours old (4 completed days)
 
 Frame
   Headset               notchy   outside      0:02
@@ -154,7 +154,7 @@ fn a_met_protocol_ends_gaps_with_0_and_an_unmet_one_with_1() {
 exam BIKE-1  started 2031-04-05 09:26 +02:00
 protocol: Stand check
 examiner AB, female, born 2031-04-01 00:00 +02:00
-105 hours old (4 days 9 hours)
+105 hours old (4 completed days)
 
 Open (2)
  ! Pedal, right: not done, only the left
@@ -188,7 +188,7 @@ fn the_note_puts_what_is_outside_first_and_never_words_the_unsettled_as_found() 
 BICYCLE CHECK ON THE STAND
 Exam BIKE-1, started 2031-04-05 09:26 +02:00.
 Examiner AB, female, born 2031-04-01 00:00 +02:00.
-105 hours old (4 days 9 hours).
+105 hours old (4 completed days).
 Protocol: Stand check (2 of 3 required items done, 0 left out with a reason):
 NOT MET, 1 gap open.
 
@@ -343,7 +343,7 @@ fn explain_shows_words_reading_why_and_source() {
         "0:18  \"right three point five, left one and a half millimetres\"",
         "read      right brake pad: 3.5 mm [6.1]",
         "now       stands no longer: corrected, see [7.1]",
-        "expected  expected, by common practice, no single source (needs clinician review)",
+        "expected  expected, by common practice, no single source (needs clinician\n            review)",
     ] {
         // Where a line is broken is beside the point.
         let plain = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -459,6 +459,7 @@ fn an_export_has_exactly_the_promised_keys() {
             "scales",
             "summary",
             "growth",
+            "watch",
             "sides",
             "patterns",
             "positions_held"

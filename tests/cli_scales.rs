@@ -229,7 +229,7 @@ fn compare_orders_by_time_marks_changes_and_puts_the_states_beside_them() {
     for part in [
         "(1)  5 h          exam W-1",
         "(2)  24 h 30 min  exam W-2",
-        "weak or unsustained, borderline, quiet awake",
+        "weak, borderline, quiet awake",
         "CHANGED; STATES DIFFER: quiet awake,",
         "6 of 11 items not assessed",
         "bar: criteria not met | moderate | severe",
@@ -308,4 +308,195 @@ fn show_note_and_export_carry_scales_and_counts() {
     let validator = jsonschema::draft202012::new(&schema).unwrap();
     let broken: Vec<String> = validator.iter_errors(&export).map(|e| e.to_string()).collect();
     assert_eq!(broken, Vec::<String>::new());
+}
+
+#[test]
+fn explain_goes_through_a_scale_sign_by_sign_to_the_rule() {
+    let bench = watch();
+    let out = bench.run(&["explain", "a", "encephalopathy-2005"]).code(0).out;
+    for part in [
+        "gate passed: for infants of 36 weeks and more; born at 39+2 weeks",
+        "Level of consciousness: score 1",
+        "found: lethargic in quiet awake [3.1], which scores 1",
+        "1 is \"lethargic\"",
+        "category Level of consciousness: the highest of its signs, moderate; with a sign so far: 1",
+        "Categories with a sign: 3 of 6; 3 are needed",
+        "Of these moderate: 3",
+        "Of these severe: 0",
+        "adds nothing",
+        "Result: moderate (3 of 6 categories show a sign, 3 needed)",
+        "source: Shankaran",
+    ] {
+        assert!(plain(&out).contains(&plain(part)), "{part} in\n{out}");
+    }
+    // Of a sum: the total so far after every sign, and the straight line between two rows.
+    bench.run(&["score", "a", "--input", "skin=3", "--by", "AB"]).code(0);
+    let out = bench.run(&["explain", "a", "new-ballard"]).code(0).out;
+    for part in
+        ["Posture: score 4", "so far: 0 plus 4 is 4", "lacking: not examined", "entered: 3 by AB"]
+    {
+        assert!(plain(&out).contains(&plain(part)), "{part} in\n{out}");
+    }
+    // 4 for posture and 3 for skin; the rest from its least, -12 less the least of these two, up.
+    assert!(out.contains("Total: -4 to 48"), "{out}");
+    assert!(
+        out.contains("Table: a total of -4 lies between -5 (22.0 weeks) and 0 (24.0 weeks)"),
+        "{out}"
+    );
+    assert!(out.replace("\n    ", " ").contains("(-4 - -5) / (0 - -5) = 22.4 weeks"), "{out}");
+    let ran = bench.run(&["explain", "a", "new-balard"]).code(2);
+    assert!(ran.err.contains("did you mean the scale `new-ballard`?"), "{}", ran.err);
+}
+
+#[test]
+fn explain_shows_the_arithmetic_of_a_z_score_step_by_step() {
+    let bench = watch();
+    bench.file("h.txt", "[0:02] quiet awake\n[0:05] head circumference thirty five point two\n");
+    read(&bench, "h", "W-9", "39+2", "2031-04-05T03:40:00+02:00");
+    let out = bench.run(&["explain", "h", "head-circumference"]).code(0).out;
+    // WHO Child Growth Standards 2006, girls, day 1: L 1, M 33.9787, S 0.03477 or so; the last line
+    // follows from the numbers printed above it.
+    let at = |label: &str| {
+        let rest =
+            &out[out.find(label).unwrap_or_else(|| panic!("{label} in\n{out}")) + label.len()..];
+        rest.split([' ', ',', ';', '\n']).next().unwrap().parse::<f64>().unwrap()
+    };
+    let (m, s, z) = (at("M = "), at("S = "), at("            z = "));
+    assert!(((35.2 - m) / (m * s) - z).abs() < 1e-4, "{out}");
+    assert!(out.contains("L is 1, so z = (y - M) / (M x S) = (35.2 - "), "{out}");
+    // Before term the equation stands there with its terms.
+    read_preterm(&bench);
+    let out = bench.run(&["explain", "p", "head-circumference"]).code(0).out;
+    assert!(out.contains("mean = 55.53617 - 852.0059 x^-1"), "{out}");
+}
+
+fn read_preterm(bench: &Bench) {
+    bench.file("p.txt", "[0:02] quiet awake\n[0:05] head circumference twenty nine\n");
+    read(bench, "p", "W-8", "31+0", "2031-04-05T03:40:00+02:00");
+}
+
+const TABLE: &str = "\
+# name: Our ward's heads
+# item: head-circumference
+# unit: cm
+# publisher: our ward, invented
+# terms: free
+# source: common-practice
+# verified: false
+# first_day: 0
+# last_day: 28
+sex,age_days,mean,sd
+f,0,34.0,1.0
+f,28,37.0,1.0
+";
+
+#[test]
+fn compare_and_score_take_a_growth_reference_as_show_and_note_do() {
+    let bench = watch();
+    bench.file("ward.csv", TABLE);
+    bench.file("h.txt", "[0:02] quiet awake\n[0:05] head circumference thirty five\n");
+    read(&bench, "h", "W-9", "39+2", "2031-04-04T05:40:00+02:00");
+    for command in [
+        &["show", "h"][..],
+        &["note", "h"],
+        &["score", "h"],
+        &["compare", "h", "a"],
+        &["explain", "h", "head-circumference"],
+    ] {
+        let plain = bench.run(command).code(0).out;
+        assert!(!plain.contains("z +1.00"), "{command:?} {plain}");
+        let own = bench.run(&[command, &["--reference", "ward.csv"]].concat()).code(0).out;
+        assert!(own.contains("z +1.00"), "{command:?} {own}");
+    }
+}
+
+#[test]
+fn the_clock_from_birth_stands_in_show_note_gaps_score_export_and_compare() {
+    // Born 03:10; the exam starts at 08:10, five hours later.
+    let bench = watch();
+    for command in ["show", "note", "gaps", "score", "compare"] {
+        let out = bench.run(&[command, "a"]).out;
+        let out = plain(&out);
+        for part in [
+            "Six hours from birth end 2031-04-04 09:10 +02:00: 1 h left when this exam started",
+            "Next exam due at 6 h from birth, 2031-04-04 09:10 +02:00",
+            "Eligibility and treatment are decided by the treating team under local protocol",
+        ] {
+            assert!(out.contains(part), "{command}: {part} in\n{out}");
+        }
+    }
+    let w = &bench.run(&["export", "a", "--as", "json"]).json()["watch"];
+    assert_eq!(w["left_minutes"], 60);
+    assert_eq!(w["next_due_hours"], json!(6.0));
+    let w = &bench.run(&["export", "b", "--as", "json"]).json()["watch"];
+    assert_eq!(w["left_minutes"], -18 * 60 - 30);
+    assert_eq!(w["next_due_hours"], json!(48.0));
+    // Without a time of birth there is no clock, and it is said.
+    bench.run(&["header", "b", "--clear", "born", "--who", "AB"]).code(0);
+    let out = bench.run(&["show", "b"]).code(0).out;
+    assert!(out.contains("not known, the time of birth is not given"), "{out}");
+    assert!(out.contains("Eligibility and treatment"), "{out}");
+}
+
+#[test]
+fn compare_marks_the_categories_that_moved() {
+    let bench = watch();
+    let out = bench.run(&["compare", "a", "b"]).code(0).out;
+    assert!(out.contains("Level of consciousness: (1) moderate; (2) no sign - BETTER"), "{out}");
+    let got = bench.run(&["compare", "a", "b", "--json"]).code(0).json();
+    let list = scale(&got, "encephalopathy-2005", None)["categories"].as_array().unwrap();
+    let moved: Vec<(&str, &str)> = list
+        .iter()
+        .map(|c| (c["name"].as_str().unwrap(), c["exams"][1]["moved"].as_str().unwrap()))
+        .collect();
+    assert_eq!(
+        moved,
+        [
+            ("Level of consciousness", "better"),
+            ("Spontaneous activity", "better"),
+            ("Posture", "open"),
+            ("Tone", "open"),
+            ("Primitive reflexes", "better"),
+            ("Autonomic system", "open"),
+            ("Seizure", "open"),
+        ]
+    );
+}
+
+#[test]
+fn gaps_tell_the_scales_that_can_still_change_and_what_would_settle_them() {
+    let bench = watch();
+    let ran = bench.run(&["gaps", "b"]).code(1);
+    assert!(ran.out.contains("Scales that can still change"), "{}", ran.out);
+    assert!(ran.out.contains("missing: posture, tone, pupils"), "{}", ran.out);
+    let got = bench.run(&["gaps", "b", "--json"]).code(1).json();
+    assert_eq!(got["scales_open"][0]["id"], "encephalopathy-2005");
+    let ran = bench.run(&["gaps", "a"]);
+    assert!(!ran.out.contains("Scales that can still change"), "{}", ran.out);
+}
+
+#[test]
+fn no_line_of_a_scored_exam_is_longer_than_80_characters() {
+    let bench = watch();
+    read_preterm(&bench);
+    for command in [
+        &["show", "a"][..],
+        &["show", "a", "--timeline"],
+        &["note", "a"],
+        &["gaps", "a"],
+        &["gaps", "b"],
+        &["score", "a"],
+        &["explain", "a"],
+        &["explain", "a", "encephalopathy-2005"],
+        &["explain", "a", "new-ballard"],
+        &["compare", "a", "b"],
+        &["show", "p"],
+        &["gaps", "p"],
+        &["explain", "p", "head-circumference"],
+    ] {
+        let out = bench.run(command).out;
+        for line in out.lines() {
+            assert!(line.chars().count() <= 80, "{command:?}: {line}");
+        }
+    }
 }

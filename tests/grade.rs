@@ -230,7 +230,7 @@ fn expectations_hold_from_37_weeks_up_to_42_and_for_28_days() {
     };
     let born = Some("2031-04-05T09:26:00+02:00");
     // Term: 37+0 to 41+6 (Engle 2004; WHO).
-    assert_eq!(with(Some("36+6"), born), ungraded(Ungraded::NotTerm));
+    assert_eq!(with(Some("36+6"), born), ungraded(Ungraded::BeforeTerm));
     assert_eq!(with(Some("37+0"), born), Expected);
     assert_eq!(with(Some("41+6"), born), Expected);
     assert_eq!(with(Some("42+0"), born), ungraded(Ungraded::NotTerm));

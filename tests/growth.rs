@@ -15,9 +15,11 @@ use cotside::journal::Sex;
 use cotside::lexicon::files::SourceFile;
 use cotside::lexicon::reference::{Form, Sex as RowSex, Spread};
 use cotside::lexicon::{Files, Lexicon, compile};
+use cotside::reading::Side;
 use cotside::report::{explain, json, measures, note, text};
 use in_memory::Value::{Number, Range, Word};
 use in_memory::{Log, Value, ga, newborn, time};
+use proptest::prelude::*;
 
 use Grade::{Borderline, Expected, Outside};
 
@@ -382,6 +384,51 @@ fn inches_are_turned_into_centimetres_when_they_were_said_and_give_the_same_z() 
     assert!((z("head circumference 13.5 inches") - z("head circumference 34.29 cm")).abs() < 1e-9);
 }
 
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    #[test]
+    fn the_unit_a_head_was_measured_in_does_not_change_its_z(tenths in 280u32..420) {
+        // 1 inch is 2.54 cm exactly (international yard and pound agreement, 1959); SI prefixes.
+        let z = |words: String| {
+            let mut log = Log::new(newborn());
+            log.say(&words);
+            score(&log.exam(), newborn()).points[0].z
+        };
+        let cm = z(format!("head circumference {}.{} cm", tenths / 10, tenths % 10));
+        let mm = z(format!("head circumference {tenths} mm"));
+        prop_assert!((cm - mm).abs() < 1e-9, "{cm} {mm}");
+        // Inches in tenths, and the same length in centimetres by hand: 0.254 cm each.
+        let inches = tenths * 100 / 254;
+        let by_hand = f64::from(inches * 254) / 1000.0;
+        let a = z(format!("head circumference {}.{} inches", inches / 10, inches % 10));
+        let mut log = Log::new(newborn());
+        log.add(HC, None, Number(by_hand));
+        let b = score(&log.exam(), newborn()).points[0].z;
+        prop_assert!((a - b).abs() < 1e-9, "{a} {b}");
+    }
+}
+
+#[test]
+fn a_hold_carries_the_side_that_is_said_of_it() {
+    let mut log = Log::new(newborn());
+    for p in [
+        "quiet awake",
+        "arm recoil, holding",
+        "and release",
+        "brisk on the right",
+        "leg recoil, holding",
+        "and release",
+        "slow on the left",
+    ] {
+        log.say(p);
+    }
+    let x = log.exam();
+    let sides: Vec<_> = x.holds.iter().map(|h| h.side).collect();
+    assert_eq!(sides, [Some(Side::Right), Some(Side::Left)]);
+    assert!(show_of(&x, newborn()).contains("held on the right 4 s"), "{}", show_of(&x, newborn()));
+}
+
 #[test]
 fn an_empty_exam_and_one_all_unsettled_give_no_score_and_no_panic() {
     let x = Log::new(newborn()).exam();
@@ -592,9 +639,9 @@ fn bands_follow_the_published_weeks_and_end_after_96_hours() {
     assert_eq!(popliteal("35+0", 20, 90.0), Borderline);
     assert_eq!(popliteal("36+0", 20, 90.0), Expected);
     assert_eq!(popliteal("36+0", 20, 130.0), Borderline);
-    assert_eq!(popliteal("27+5", 20, 160.0), Grade::Ungraded(Ungraded::NotTerm));
+    assert_eq!(popliteal("27+5", 20, 160.0), Grade::Ungraded(Ungraded::BeforeTerm));
     assert_eq!(popliteal("33+0", 96, 120.0), Expected);
-    assert_eq!(popliteal("33+0", 97, 120.0), Grade::Ungraded(Ungraded::NotTerm));
+    assert_eq!(popliteal("33+0", 97, 120.0), Grade::Ungraded(Ungraded::BeforeTerm));
     // By postmenstrual age, not by gestation at birth.
     assert_eq!(popliteal("31+1", 20, 100.0), Expected, "a day old: 31+2");
     // Born at term the rows for term hold.

@@ -8,7 +8,7 @@ use cotside::exam::Exam;
 use cotside::grade::scales::{
     Levels, Outcome, Rule, Scale, Scored, Status, Why, load, of_lexicon, rule, score_all,
 };
-use cotside::grade::{ages, grade};
+use cotside::grade::{ages, asymmetries, grade};
 use cotside::journal::{Decision, Sex};
 use cotside::lexicon::files::SourceFile;
 use in_memory::Value::{NotObtained, Number, Range, Skipped, Word};
@@ -785,6 +785,175 @@ proptest! {
         let end = rule::count(&s, count, &possible);
         prop_assert!(before.len() == 1 || end.tie_open);
     }
+}
+
+// --- properties of whole exams -----------------------------------------------------------------
+
+/// For every sign of the criteria, findings that each leave one score; the last leaves two.
+const CRITERIA_SAID: [(&str, Option<&str>, &[Value]); 10] = [
+    ("consciousness", None, &[Word("alert"), Word("lethargic"), Word("coma")]),
+    ("spontaneous-activity", None, &[Word("normal"), Word("decreased"), Word("none")]),
+    ("posture", Some("both"), &[Word("full-flexion"), Word("extended"), Word("frog-leg")]),
+    ("tone", None, &[Word("normal"), Word("decreased"), Word("flaccid")]),
+    ("suck", None, &[Word("strong"), Word("weak"), Word("absent")]),
+    ("moro", Some("both"), &[Word("complete"), Word("incomplete"), Word("absent")]),
+    ("pupils", Some("both"), &[Word("equal-reactive"), Word("constricted"), Word("dilated")]),
+    ("heart-rate", None, &[Number(130.0), Number(88.0), Number(120.0)]),
+    ("respiration", None, &[Word("regular"), Word("periodic"), Word("apnoea")]),
+    ("seizure", None, &[Word("none"), Word("witnessed"), Word("suspected")]),
+];
+
+/// The same for the neuromuscular signs of the maturity score.
+const MATURITY_SAID: [(&str, Option<&str>, &[Value]); 6] = [
+    ("posture", Some("both"), &[Word("extended"), Word("full-flexion"), Word("frog-leg")]),
+    ("square-window", Some("both"), &[Number(90.0), Number(0.0), Number(52.0)]),
+    ("arm-recoil", Some("both"), &[Word("none"), Word("brisk"), Word("slow")]),
+    ("popliteal-angle", Some("both"), &[Number(160.0), Number(85.0), Range(95.0, 125.0)]),
+    ("scarf-sign", Some("both"), &[Word("beyond"), Word("midline"), Word("past-midline")]),
+    ("heel-to-ear", Some("both"), &[Word("ear"), Word("chin"), Word("nose")]),
+];
+
+const PHYSICAL: [&str; 6] = ["skin", "lanugo", "plantar-surface", "breast", "eye-ear", "genitals"];
+
+/// Every result that is still possible.
+fn results(s: &Scored) -> BTreeSet<i32> {
+    match s.outcome.as_ref().expect("a result") {
+        Outcome::Totals(t) => t.possible.iter().copied().collect(),
+        Outcome::Levels(l) => l.possible.iter().map(|&k| k as i32).collect(),
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(40))]
+
+    #[test]
+    fn adding_a_finding_to_an_exam_never_widens_the_range_of_a_scale(
+        order in Just((0..10usize).collect::<Vec<_>>()).prop_shuffle(),
+        picks in proptest::collection::vec(0usize..3, 10),
+    ) {
+        for (id, said) in [(CRITERIA, &CRITERIA_SAID[..]), (MATURITY, &MATURITY_SAID[..])] {
+            let s = scale(id);
+            let mut log = Log::new(newborn());
+            let mut before = results(&scored(&s, &log.exam()));
+            for &k in order.iter().filter(|&&k| k < said.len()) {
+                let (item, side, values) = said[k];
+                log.add(item, side, values[picks[k]]);
+                let now = results(&scored(&s, &log.exam()));
+                prop_assert!(now.is_subset(&before), "{} {:?}: {:?} after {:?}", id, item, now, before);
+                before = now;
+            }
+        }
+    }
+
+    #[test]
+    fn a_scale_with_all_its_inputs_has_one_value(
+        picks in proptest::collection::vec(0usize..2, 10),
+        physical in proptest::collection::vec(0i32..4, 6),
+    ) {
+        let mut log = Log::new(newborn());
+        for ((item, side, values), pick) in CRITERIA_SAID.iter().zip(&picks) {
+            log.add(item, *side, values[*pick]);
+        }
+        let got = scored(&scale(CRITERIA), &log.exam());
+        prop_assert_eq!(got.status, Status::Determined);
+        prop_assert_eq!(results(&got).len(), 1);
+        let s = scale(MATURITY);
+        let mut log = preterm();
+        for ((item, side, values), pick) in MATURITY_SAID.iter().zip(&picks) {
+            log.add(item, *side, values[*pick]);
+        }
+        // Landmarks that the exam's words do not tell apart are entered.
+        for sign in ["scarf-sign", "heel-to-ear", "square-window", "popliteal-angle"] {
+            let k = s.sign(sign).unwrap();
+            let first = scored(&s, &log.exam()).signs[k].possible[0];
+            enter(&mut log, MATURITY, sign, &first.to_string());
+        }
+        for (sign, n) in PHYSICAL.iter().zip(&physical) {
+            enter(&mut log, MATURITY, sign, &n.to_string());
+        }
+        let got = scored(&s, &log.exam());
+        prop_assert_eq!(results(&got).len(), 1, "{:?}", got.outcome);
+        prop_assert_eq!(got.status, Status::Determined);
+    }
+
+    #[test]
+    fn the_order_of_input_does_not_change_a_score(
+        order in Just((0..10usize).collect::<Vec<_>>()).prop_shuffle(),
+        picks in proptest::collection::vec(0usize..3, 10),
+        told in proptest::collection::vec(any::<bool>(), 10),
+    ) {
+        for (id, said) in [(CRITERIA, &CRITERIA_SAID[..]), (MATURITY, &MATURITY_SAID[..])] {
+            let s = scale(id);
+            let of = |order: &mut dyn Iterator<Item = usize>| {
+                let mut log = Log::new(newborn());
+                for k in order.filter(|&k| k < said.len() && told[k]) {
+                    let (item, side, values) = said[k];
+                    log.add(item, side, values[picks[k]]);
+                }
+                let got = scored(&s, &log.exam());
+                let signs: Vec<Vec<i32>> = got.signs.iter().map(|r| r.possible.clone()).collect();
+                (got.status, results(&got), signs)
+            };
+            prop_assert_eq!(of(&mut (0..10)), of(&mut order.iter().copied()));
+        }
+    }
+
+    #[test]
+    fn mirrored_sides_mirror_the_exam_and_leave_its_scores(
+        picks in proptest::collection::vec((0usize..3, 0usize..3, 0u8..4), 10),
+    ) {
+        let build = |mirrored: bool| {
+            let mut log = Log::new(newborn());
+            for (said, of) in [(&CRITERIA_SAID[..], 0), (&MATURITY_SAID[..], 1)] {
+                for ((item, side, values), (left, right, which)) in said.iter().zip(&picks) {
+                    if side.is_none() || (of == 1 && *item == "posture") {
+                        continue;
+                    }
+                    let (a, b) = if mirrored { ("right", "left") } else { ("left", "right") };
+                    if which & 1 == 0 {
+                        log.add(item, Some(a), values[*left]);
+                    }
+                    if which & 2 == 0 {
+                        log.add(item, Some(b), values[*right]);
+                    }
+                }
+            }
+            log.exam()
+        };
+        let (x, y) = (build(false), build(true));
+        for id in [CRITERIA, MATURITY] {
+            let (a, b) = (scored(&scale(id), &x), scored(&scale(id), &y));
+            prop_assert_eq!(results(&a), results(&b));
+            prop_assert_eq!(a.status, b.status);
+        }
+        let (p, q) = (asymmetries(&x, newborn()), asymmetries(&y, newborn()));
+        prop_assert_eq!(p.len(), q.len());
+        let worth = |x: &Exam, id| {
+            let f = &x.finding(id).unwrap().finding;
+            (f.value.clone(), f.number, f.range)
+        };
+        for (a, b) in p.iter().zip(&q) {
+            prop_assert_eq!((a.item, a.size, a.weight), (b.item, b.size, b.weight));
+            prop_assert_eq!(worth(&x, a.left), worth(&y, b.right), "left and right change places");
+        }
+        let against = |x: &Exam| -> Vec<_> {
+            grade(x, newborn()).patterns.iter().map(|p| p.against).collect()
+        };
+        prop_assert_eq!(against(&x), against(&y));
+    }
+}
+
+#[test]
+fn a_second_side_can_open_what_one_side_had_closed_where_one_side_is_enough() {
+    // The one case in which a finding widens a range, and it is the rule that says so: one side
+    // speaks for both only until the other is examined.
+    let s = scale(MATURITY);
+    let k = s.sign("popliteal-angle").unwrap();
+    let mut log = preterm();
+    log.add("popliteal-angle", Some("left"), Number(100.0));
+    assert_eq!(scored(&s, &log.exam()).signs[k].possible, [3]);
+    log.add("popliteal-angle", Some("right"), Number(115.0));
+    assert_eq!(scored(&s, &log.exam()).signs[k].possible, [2, 3]);
 }
 
 // --- nothing to go by --------------------------------------------------------------------------

@@ -16,7 +16,7 @@ pub fn run(args: &CompareArgs) -> Outcome {
     let mut opened: Vec<(String, open::Opened)> = Vec::new();
     let mut lex: Option<Arc<Lexicon>> = None;
     for dir in &args.exams {
-        let o = open::exam_by(dir, args.lexicon.as_deref(), lex.as_ref())?;
+        let o = open::exam_by(dir, args.lexicon.as_deref(), lex.as_ref(), &args.reference)?;
         lex.get_or_insert_with(|| Arc::clone(&o.lex));
         opened.push((dir.display().to_string(), o));
     }

@@ -1,7 +1,11 @@
 //! `cotside explain`.
 
 use super::exit::{Exit, Failure, Outcome};
-use super::{ExplainArgs, open, output};
+use super::{ExplainArgs, open, output, score};
+use crate::grade::Overview;
+use crate::grade::scales::Scale;
+use crate::problem::nearest;
+use crate::report::arithmetic;
 use crate::report::explain::{About, explain, matching};
 
 /// Runs the command.
@@ -11,9 +15,18 @@ pub fn run(args: &ExplainArgs) -> Outcome {
         args.exam.exam.lexicon.as_deref(),
         &args.exam.reference,
     )?;
+    let known = score::with_own(&o.lex, &args.scale)?;
+    if let Some(word) = args.about.as_deref()
+        && open::item(word, &o.lex).is_err()
+        && let Some(k) = known.iter().position(|s| s.id == word || s.name == word)
+    {
+        let overview = Overview::new(known, &o.exam, &o.graded, &o.lex);
+        output::put(&arithmetic::text(&o.exam, &o.lex, &overview, k))?;
+        return Ok(Exit::Ok);
+    }
     let about = match args.about.as_deref() {
         None => About::Everything,
-        Some(word) => about(word, &o)?,
+        Some(word) => about(word, &o, &known)?,
     };
     if matching(&o.exam, about).is_empty() {
         let what = args.about.as_deref().unwrap_or("this exam");
@@ -23,7 +36,7 @@ pub fn run(args: &ExplainArgs) -> Outcome {
     Ok(Exit::Ok)
 }
 
-fn about(word: &str, o: &open::Opened) -> Result<About, Failure> {
+fn about(word: &str, o: &open::Opened, scales: &[Scale]) -> Result<About, Failure> {
     if let Some(ms) = open::moment(word) {
         return Ok(About::Moment(ms));
     }
@@ -35,6 +48,15 @@ fn about(word: &str, o: &open::Opened) -> Result<About, Failure> {
             format!("entry {seq} is no phrase"),
             "give a finding's number as `cotside show` prints it, a moment (m:ss) or an item",
         )),
-        None => open::item(word, &o.lex).map(About::Item),
+        None => open::item(word, &o.lex).map(About::Item).map_err(|f| {
+            match nearest(word, scales.iter().map(|s| s.id.as_str())) {
+                Some(id) => Failure::input(
+                    word,
+                    "there is no item and no scale of this name",
+                    format!("did you mean the scale `{id}`?"),
+                ),
+                None => f,
+            }
+        }),
     }
 }

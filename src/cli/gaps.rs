@@ -14,10 +14,10 @@ pub fn run(args: &GapsArgs) -> Outcome {
     )?;
     let g = gaps(&o.exam, &o.lex);
     if args.json {
-        output::json(&json::gaps(&o.exam, &o.lex, &g))?;
+        output::json(&json::gaps(&o.exam, &o.lex, &g, &o.graded, &o.overview))?;
     } else {
         let exam = args.exam.exam.exam.display().to_string();
-        output::put(&text::gaps(&o.exam, &o.lex, &g, &o.graded.ages, &exam))?;
+        output::put(&text::gaps(&o.exam, &o.lex, &g, &o.graded.ages, &o.overview, &exam))?;
     }
     Ok(if g.met { Exit::Ok } else { Exit::Gate })
 }

@@ -315,6 +315,9 @@ struct ScoreArgs {
     /// A scale file of your own, beside the shipped ones
     #[arg(long, value_name = "FILE")]
     scale: Vec<PathBuf>,
+    /// A growth reference to use before the shipped ones: a .csv table or a .toml of formulas
+    #[arg(long, value_name = "FILE")]
+    reference: Vec<PathBuf>,
     /// Only this scale
     #[arg(long, value_name = "SCALE")]
     only: Option<String>,
@@ -348,6 +351,9 @@ struct CompareArgs {
     /// A scale file of your own, beside the shipped ones
     #[arg(long, value_name = "FILE")]
     scale: Vec<PathBuf>,
+    /// A growth reference to use before the shipped ones: a .csv table or a .toml of formulas
+    #[arg(long, value_name = "FILE")]
+    reference: Vec<PathBuf>,
     /// Folder of the lexicon, when the exams were recorded with one that is not shipped
     #[arg(long, value_name = "DIR")]
     lexicon: Option<PathBuf>,
@@ -362,13 +368,17 @@ struct CompareArgs {
 Examples:
   cotside explain exams/a1 arm-recoil
   cotside explain exams/a1 2:20
+  cotside explain exams/a1 new-ballard
   cotside explain exams/a1")]
 struct ExplainArgs {
     #[command(flatten)]
     exam: MeasuredArgs,
-    /// An item, a moment (m:ss) or a finding's number (12.1); everything when not given
-    #[arg(value_name = "ITEM|m:ss|ID")]
+    /// An item, a scale, a moment (m:ss) or a finding's number (12.1); every phrase when not given
+    #[arg(value_name = "ITEM|SCALE|m:ss|ID")]
     about: Option<String>,
+    /// A scale file of your own, beside the shipped ones
+    #[arg(long, value_name = "FILE")]
+    scale: Vec<PathBuf>,
 }
 
 /// `cotside settle`

@@ -84,13 +84,15 @@ pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
     open(dir, folder, None, &[])
 }
 
-/// As [`exam`]; a lexicon loaded already is taken again where the exam names it.
+/// As [`measured`]; a lexicon loaded already, with its references, is taken again where the exam
+/// names it.
 pub fn exam_by(
     dir: &Path,
     folder: Option<&Path>,
     loaded: Option<&Arc<Lexicon>>,
+    references: &[PathBuf],
 ) -> Result<Opened, Failure> {
-    open(dir, folder, loaded, &[])
+    open(dir, folder, loaded, references)
 }
 
 /// As [`exam`], with growth references that go before those of the lexicon.

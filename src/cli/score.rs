@@ -15,7 +15,8 @@ use crate::report;
 
 /// Runs the command.
 pub fn run(args: &ScoreArgs) -> Outcome {
-    let o = open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?;
+    let opened = || open::measured(&args.exam.exam, args.exam.lexicon.as_deref(), &args.reference);
+    let o = opened()?;
     let known = with_own(&o.lex, &args.scale)?;
     if let Some(only) = args.only.as_deref().filter(|id| known.iter().all(|s| s.id != *id)) {
         let ids: Vec<&str> = known.iter().map(|s| s.id.as_str()).collect();
@@ -36,7 +37,7 @@ pub fn run(args: &ScoreArgs) -> Outcome {
         true => o,
         false => {
             enter(args, &known, &o)?;
-            open::exam(&args.exam.exam, args.exam.lexicon.as_deref())?
+            opened()?
         }
     };
     let mut overview = Overview::new(known, &o.exam, &o.graded, &o.lex);
@@ -47,8 +48,17 @@ pub fn run(args: &ScoreArgs) -> Outcome {
         true => output::json(&serde_json::json!({
             "exam": o.exam.header.code,
             "scales": report::scales::json(&overview, &o.exam, &o.lex),
+            "growth": report::json::growths(&o.graded, &o.lex),
+            "watch": report::watch::json(&o.exam, &o.graded.ages, &o.lex),
         }))?,
-        false => output::put(&report::scales::text(&o.exam, &o.lex, &overview, only))?,
+        false => {
+            let mut text = report::scales::text(&o.exam, &o.lex, &overview, only);
+            if only.is_none() {
+                report::scales::measured(&mut text, &o.exam, &o.lex, &o.graded);
+                report::watch::text(&mut text, &o.exam, &o.graded.ages, &o.lex);
+            }
+            output::put(&text)?;
+        }
     }
     Ok(Exit::Ok)
 }

@@ -10,7 +10,7 @@ use crate::lexicon::model::{ItemId, Lexicon};
 use crate::reading::Reader;
 use crate::reading::types::{Act, Doubt, Finding, FindingId, Reading, Side, Status};
 
-use super::fold::{Fold, Gone, How, Moment, Standing, Trial};
+use super::fold::{Fold, Gone, How, Moment, Standing, trial_of};
 
 /// One phrase on the timeline with what was read from it.
 #[derive(Debug, Clone)]
@@ -75,6 +75,8 @@ pub struct LeftForLater {
 pub struct Held {
     /// Item at hand.
     pub item: ItemId,
+    /// Side, where what was said next of the item names it.
+    pub side: Option<Side>,
     /// Milliseconds from hold to release.
     pub ms: u64,
     /// Phrase of the release.
@@ -335,7 +337,29 @@ pub fn build(header: Header, lines: &[Line], lex: &Lexicon) -> Exam {
         })
         .collect();
     x.section_times = section_times(&x.timeline);
+    sides_of_holds(&mut x, lex);
     x
+}
+
+/// The side of a hold: the one of the next finding of its item, before the item is held again.
+/// Nothing is said of it where there is none.
+fn sides_of_holds(x: &mut Exam, lex: &Lexicon) {
+    let next: Vec<u64> = (0..x.holds.len())
+        .map(|k| {
+            let later = x.holds[k + 1..].iter().find(|h| h.item == x.holds[k].item);
+            later.map_or(u64::MAX, |h| h.seq)
+        })
+        .collect();
+    for (h, until) in x.holds.iter_mut().zip(next).filter(|(h, _)| lex.items[h.item].sided) {
+        let said = x.timeline.iter().filter(|e| e.seq >= h.seq && e.seq < until);
+        let side = said
+            .flat_map(|e| &e.reading.findings)
+            .find(|f| f.item == h.item)
+            // What a person settled since counts.
+            .and_then(|f| x.findings.iter().map(|s| &s.finding).find(|s| s.id == f.id).or(Some(f)))
+            .and_then(|f| f.side);
+        h.side = side.filter(|s| *s != Side::Unstated);
+    }
 }
 
 /// Settlements taken back by a later one; an undo can itself be undone.
@@ -394,7 +418,7 @@ fn take_acts(
         let rule = lex.items[item].hold.as_ref();
         #[allow(clippy::cast_precision_loss)] // holds last seconds
         let too_short = rule.is_some_and(|h| (ms as f64) < h.at_least * 1000.0);
-        holds.push(Held { item, ms, seq, too_short });
+        holds.push(Held { item, side: None, ms, seq, too_short });
     }
 }
 
@@ -511,14 +535,7 @@ fn settle(fold: &mut Fold, x: &mut Exam, s: &Settlement, line: &Line, lex: &Lexi
     let mut stray = |why: String| x.stray.push(Stray { seq, why });
     let target = s.target.as_ref().map(|t| FindingId { phrase: t.phrase, index: t.index });
     let place = |f: Finding, old: Option<&Standing>, at_ms: u64| Standing {
-        trials: vec![Trial {
-            id: f.id,
-            value: f.value.clone(),
-            number: f.number,
-            range: f.range,
-            status: f.status,
-            at_ms,
-        }],
+        trials: vec![trial_of(&f, old.and_then(|o| o.state).or_else(|| x_state(&x.states, at_ms)))],
         state: old.and_then(|o| o.state).or_else(|| x_state(&x.states, at_ms)),
         phrases: old.map_or_else(Vec::new, |o| o.phrases.clone()),
         line: old.and_then(|o| o.line),

@@ -3,7 +3,7 @@
 //! Corrections, strikes, trials and repeats are settled here. Nothing is thrown away: what no
 //! longer stands is kept with what replaced it.
 
-use crate::lexicon::model::{ItemId, Lexicon};
+use crate::lexicon::model::{Expect, ItemId, Lexicon};
 use crate::lexicon::schema::Trials;
 use crate::reading::types::{Doubt, Finding, FindingId, Reading, Side, Status};
 
@@ -22,6 +22,8 @@ pub struct Trial {
     pub status: Status,
     /// When, milliseconds on the exam clock.
     pub at_ms: u64,
+    /// State of the subject at the time, index into the lexicon's states.
+    pub state: Option<usize>,
 }
 
 /// A finding that stands.
@@ -91,8 +93,9 @@ pub struct Moment {
     pub until_ms: u64,
 }
 
-fn trial_of(f: &Finding) -> Trial {
+pub(super) fn trial_of(f: &Finding, state: Option<usize>) -> Trial {
     Trial {
+        state,
         id: f.id,
         value: f.value.clone(),
         number: f.number,
@@ -176,7 +179,7 @@ impl Fold {
             self.remove(id, side, f.id.phrase, Some(f.id), How::Corrected);
         }
         let fresh = |f: Finding| Standing {
-            trials: vec![trial_of(&f)],
+            trials: vec![trial_of(&f, moment.state)],
             state: moment.state,
             phrases: vec![f.id.phrase],
             line: moment.line,
@@ -204,51 +207,43 @@ impl Fold {
                         o.phrases.push(f.id.phrase);
                     }
                     if f.again || item.trials == Trials::Largest {
-                        o.trials.push(trial_of(&f));
+                        o.trials.push(trial_of(&f, moment.state));
                     }
                     if f.is_sure() && o.finding.side == f.side {
                         o.finding.doubts.clear();
+                    }
+                    // Seen once where it cannot be judged and once where it can: the latter counts.
+                    if o.finding.side == f.side
+                        && old.in_wrong_state(lex)
+                        && !wrong_state(&f, moment.state, lex)
+                    {
+                        o.state = moment.state;
                     }
                     return;
                 }
                 self.remove(id, f.side, f.id.phrase, Some(f.id), How::Superseded);
                 continue;
             }
-            match (old.finding.status, f.status) {
-                (Status::Observed, Status::Skipped) => {
-                    // Found first, "not done" later: the finding stands, and a person looks.
-                    self.standing[k].finding.doubts.push(Doubt::SaidDifferently(format!(
-                        "then said not to be done (phrase {})",
-                        f.id.phrase
-                    )));
-                    return;
-                }
-                (Status::Observed, Status::Observed) => {
-                    let trial = f.again || item.trials != Trials::Last;
-                    if trial {
-                        trials.extend(old.trials.iter().cloned());
-                        if !self.counts_over(&old.finding, &f, lex) {
-                            let o = &mut self.standing[k];
-                            o.trials.push(trial_of(&f));
-                            o.phrases.push(f.id.phrase);
-                            return;
-                        }
-                    } else if judged_in_wrong_state(&old, moment, lex) {
-                    } else if old.finding.is_sure() && half_heard(&f) {
-                        // What may not even be about the item takes no sure finding's place.
-                        let said = format!("then {} (phrase {})", shown(&f), f.id.phrase);
-                        self.standing[k].finding.doubts.push(Doubt::SaidDifferently(said));
-                        return;
-                    } else {
-                        f.doubts.push(Doubt::SaidDifferently(format!(
-                            "{} (phrase {})",
-                            shown(&old.finding),
-                            old.finding.id.phrase
-                        )));
+            match counts(&old, &f, moment, lex) {
+                Counts::Old(doubt) => {
+                    let o = &mut self.standing[k];
+                    // What may be about another item is no observation of this one.
+                    if is_trial(&f) && (doubt.is_none() || !half_heard(&f)) {
+                        o.trials.push(trial_of(&f, moment.state));
+                        o.phrases.push(f.id.phrase);
                     }
-                    self.remove(id, f.side, f.id.phrase, Some(f.id), How::Superseded);
+                    o.finding.doubts.extend(doubt);
+                    // Of a finding of both sides, the side that is not decided here is left.
+                    match (f.side, o.finding.side.and_then(Side::opposite)) {
+                        (Some(Side::Both), Some(rest)) => f.side = Some(rest),
+                        _ => return,
+                    }
                 }
-                _ => {
+                Counts::New(doubt) => {
+                    if is_trial(&old.finding) && is_trial(&f) {
+                        trials.extend(old.trials.iter().cloned());
+                    }
+                    f.doubts.extend(doubt);
                     self.remove(id, f.side, f.id.phrase, Some(f.id), How::Superseded);
                 }
             }
@@ -260,22 +255,111 @@ impl Fold {
         }
         self.standing.push(s);
     }
+}
 
-    /// Whether the new trial counts over the old by the item's rule.
-    fn counts_over(&self, old: &Finding, new: &Finding, lex: &Lexicon) -> bool {
-        let item = &lex.items[new.item];
-        match item.trials {
-            Trials::Last => true,
-            Trials::Largest => {
-                let n = |f: &Finding| f.number.or(f.range.map(|r| r.1)).unwrap_or(f64::MIN);
-                n(new) >= n(old)
-            }
-            Trials::Best => {
-                let rank = |f: &Finding| {
-                    f.value.as_deref().and_then(|v| item.value(v)).unwrap_or(usize::MAX)
-                };
-                rank(new) <= rank(old)
-            }
+/// Which of two findings of an item and side stands, with the doubt it is left with.
+enum Counts {
+    /// The one said first.
+    Old(Option<Doubt>),
+    /// The one said last.
+    New(Option<Doubt>),
+}
+
+fn is_trial(f: &Finding) -> bool {
+    f.status != Status::Skipped
+}
+
+/// Which of two findings that say different things counts: where what was seen counts, a sign that
+/// counts in any state before what reassures; a valid state before one in which the item cannot be judged, then the item's rule.
+fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
+    let was = &old.finding;
+    let item = &lex.items[new.item];
+    match (was.status, new.status) {
+        (Status::Skipped, _) => return Counts::New(None),
+        // Found first, "not done" later: the finding stands, and a person looks.
+        (Status::Observed, Status::Skipped) => {
+            return Counts::Old(Some(Doubt::SaidDifferently(format!(
+                "then said not to be done (phrase {})",
+                new.id.phrase
+            ))));
+        }
+        // Tried and then left: why it was left belongs to the trying.
+        (Status::NotObtained, Status::Skipped) => return Counts::New(None),
+        _ => {}
+    }
+    let half = was.is_sure() && half_heard(new);
+    let then = || Doubt::SaidDifferently(format!("then {} (phrase {})", shown(new), new.id.phrase));
+    let (a, b) = (counts_in_any_state(was, lex), counts_in_any_state(new, lex));
+    if item.trials == Trials::Seen {
+        match (a, b) {
+            (Some(a), Some(b)) if a > b => return Counts::Old(None),
+            (Some(_), Some(_)) if half => return Counts::Old(Some(then())),
+            (Some(_), Some(_)) => return Counts::New(None),
+            (None, Some(b)) if !half && gives_way(was, b, lex) => return Counts::New(None),
+            (Some(a), None) if gives_way(new, a, lex) => return Counts::Old(None),
+            _ => {}
+        }
+    } else if a.is_some_and(|a| b.is_none() && gives_way(new, a, lex)) && !new.again {
+        // What lasts cannot be there and then not: one of the two is wrong, and a person decides.
+        return Counts::Old(Some(then()));
+    }
+    match (old.in_wrong_state(lex), wrong_state(new, now.state, lex)) {
+        (true, false) => return Counts::New(None),
+        // No state hides a sign, save a response that did not come.
+        (false, true) if is_sign(new, lex) => return Counts::Old(Some(then())),
+        (false, true) => return Counts::Old(None),
+        _ => {}
+    }
+    if was.status == Status::NotObtained {
+        // Tried again, and elicited.
+        return Counts::New(None);
+    }
+    if matches!(item.trials, Trials::Best | Trials::Largest) {
+        let over = new.status == Status::Observed && counts_over(was, new, lex);
+        return if over { Counts::New(None) } else { Counts::Old(None) };
+    }
+    if half {
+        // What may not even be about the item takes no sure finding's place.
+        return Counts::Old(Some(then()));
+    }
+    let doubt = (!new.again)
+        .then(|| Doubt::SaidDifferently(format!("{} (phrase {})", shown(was), was.id.phrase)));
+    Counts::New(doubt)
+}
+
+/// Whether a finding gives way to a sign of its item that counts in any state, `sign` being that
+/// sign's place in the list. What reassures does, and so does what stands above it in the list;
+/// another sign further down does not, lest the milder of two hide the graver.
+fn gives_way(f: &Finding, sign: usize, lex: &Lexicon) -> bool {
+    let item = &lex.items[f.item];
+    f.value
+        .as_deref()
+        .and_then(|v| item.value(v))
+        .is_none_or(|k| k < sign || item.values[k].expect == Some(Expect::Expected))
+}
+
+/// Whether its value is outside what is expected, and not one of what did not come.
+fn is_sign(f: &Finding, lex: &Lexicon) -> bool {
+    let item = &lex.items[f.item];
+    f.value.as_deref().and_then(|v| item.value(v)).map(|k| &item.values[k]).is_some_and(|v| {
+        v.expect == Some(Expect::Outside)
+            && !v.concepts.iter().any(|&c| lex.concepts[c].id == "absent")
+    })
+}
+
+/// Whether the new trial counts over the old by the item's rule.
+fn counts_over(old: &Finding, new: &Finding, lex: &Lexicon) -> bool {
+    let item = &lex.items[new.item];
+    match item.trials {
+        Trials::Last | Trials::Seen => true,
+        Trials::Largest => {
+            let n = |f: &Finding| f.number.or(f.range.map(|r| r.1)).unwrap_or(f64::MIN);
+            n(new) >= n(old)
+        }
+        Trials::Best => {
+            let rank =
+                |f: &Finding| f.value.as_deref().and_then(|v| item.value(v)).unwrap_or(usize::MAX);
+            rank(new) <= rank(old)
         }
     }
 }
@@ -296,24 +380,23 @@ fn half_heard(f: &Finding) -> bool {
         })
 }
 
-/// Whether the old finding was made in a state in which its item cannot be judged, and the new one
-/// in one in which it can.
-fn judged_in_wrong_state(old: &Standing, now: Moment, lex: &Lexicon) -> bool {
-    old.in_wrong_state(lex) && !wrong_state(old.finding.item, now.state, lex)
-}
-
 /// Whether a finding made in a state is made in one in which it cannot be judged.
 pub fn not_valid_in(f: &Finding, state: Option<usize>, lex: &Lexicon) -> bool {
-    f.status != Status::Skipped && wrong_state(f.item, state, lex) && !counts_in_any_state(f, lex)
+    f.status != Status::Skipped && wrong_state(f, state, lex)
 }
 
-/// Whether the finding's value is one the lexicon says counts in any state.
-fn counts_in_any_state(f: &Finding, lex: &Lexicon) -> bool {
+/// Place in the item's list of a value that the lexicon says counts in any state.
+fn counts_in_any_state(f: &Finding, lex: &Lexicon) -> Option<usize> {
     let item = &lex.items[f.item];
-    f.value.as_deref().and_then(|v| item.value(v)).is_some_and(|k| item.values[k].any_state)
+    f.value.as_deref().and_then(|v| item.value(v)).filter(|&k| item.values[k].any_state)
 }
 
-fn wrong_state(item: ItemId, state: Option<usize>, lex: &Lexicon) -> bool {
+/// Whether the item cannot be judged in that state; of what counts in any state, never.
+fn wrong_state(f: &Finding, state: Option<usize>, lex: &Lexicon) -> bool {
+    outside_valid_states(f.item, state, lex) && counts_in_any_state(f, lex).is_none()
+}
+
+fn outside_valid_states(item: ItemId, state: Option<usize>, lex: &Lexicon) -> bool {
     let valid = &lex.items[item].valid_states;
     state.is_some_and(|s| !valid.is_empty() && !valid.contains(&s))
 }
@@ -322,11 +405,11 @@ impl Standing {
     /// Whether it was made in a state in which its item cannot be judged. A state nobody said is
     /// not a wrong one, and a sign that counts in any state is never in a wrong one.
     pub fn in_wrong_state(&self, lex: &Lexicon) -> bool {
-        self.outside_valid_states(lex) && !counts_in_any_state(&self.finding, lex)
+        wrong_state(&self.finding, self.state, lex)
     }
 
     /// Whether it was made in none of the states the lexicon gives for its item, whatever it is.
     pub fn outside_valid_states(&self, lex: &Lexicon) -> bool {
-        wrong_state(self.finding.item, self.state, lex)
+        outside_valid_states(self.finding.item, self.state, lex)
     }
 }

@@ -124,11 +124,11 @@ pub fn of_item(exam: &Exam, lex: &Lexicon, item: ItemId, need: Option<Need>) -> 
     list.extend(exam.holds.iter().filter(|h| h.item == item && h.too_short).map(|h| Gap {
         kind: GapKind::ShortHold,
         item: Some(item),
-        side: None,
+        side: h.side,
         reason: None,
         text: format!(
             "{}: held {}, at least {} s are wanted",
-            words::item(item, None, lex),
+            words::item(item, h.side, lex),
             words::seconds(h.ms),
             it.hold.as_ref().map_or(0.0, |r| r.at_least)
         ),

@@ -4,8 +4,10 @@
 //! terminology during the perinatal period. Pediatrics 2004;114:1362-1364.
 //!
 //! Two clocks are kept apart. Hours since birth are an exact duration. Days are the difference of
-//! two calendar dates, both taken in the offset of the time of birth. No "day 1" is printed, for
-//! units differ on whether the day of birth is day 0 or day 1: an age is so many hours, or days, old.
+//! two calendar dates, both taken in the offset of the time of birth, the day of birth being day
+//! 0. They carry the postmenstrual age, which the published worked cases count by dates; what is
+//! printed of the age since birth is completed hours, and completed days of 24 hours, so that no
+//! number depends on how a unit calls the day of birth.
 
 use std::fmt;
 
@@ -142,13 +144,15 @@ fn is_preterm(ga: Ga) -> bool {
 /// Longest age printed in hours as well as days. A choice of display: in the first week an exam a
 /// few hours later can differ, afterwards hours only clutter.
 const HOURS_PRINTED_BELOW: i64 = 7 * 24;
+/// Shortest age printed in days as well as hours.
+const DAYS_PRINTED_FROM: i64 = 24;
 
 fn count(n: i64, unit: &str) -> String {
     format!("{n} {unit}{}", if n == 1 { "" } else { "s" })
 }
 
 impl Ages {
-    /// The age since birth alone, such as `30 hours old (1 day 6 hours)`, or why there is none.
+    /// The age since birth alone, such as `30 hours old (1 completed day)`, or why there is none.
     pub fn since_birth(&self) -> String {
         if let Some((born, started)) = self.before_birth {
             let f = "%Y-%m-%d %H:%M %:z";
@@ -158,18 +162,13 @@ impl Ages {
                 born.format(f)
             );
         }
-        match (self.hours, self.days) {
-            (Some(h), Some(_)) if h < 24 => format!("{} old", count(h, "hour")),
-            (Some(h), Some(_)) if h < HOURS_PRINTED_BELOW => {
-                let days = count(h / 24, "day");
-                let over = match h % 24 {
-                    0 => String::new(),
-                    over => format!(" {}", count(over, "hour")),
-                };
-                format!("{} old ({days}{over})", count(h, "hour"))
+        match self.hours {
+            Some(h) if h < DAYS_PRINTED_FROM => format!("{} old", count(h, "hour")),
+            Some(h) if h < HOURS_PRINTED_BELOW => {
+                format!("{} old ({})", count(h, "hour"), count(h / 24, "completed day"))
             }
-            (_, Some(d)) => format!("{} old", count(d, "day")),
-            _ => "birth time not given".into(),
+            Some(h) => format!("{} old", count(h / 24, "completed day")),
+            None => "birth time not given".into(),
         }
     }
 

@@ -47,7 +47,9 @@ pub enum Ungraded {
     BeforeBirth,
     /// No gestational age was told.
     NoGestation,
-    /// Born outside the weeks of gestation the expectations are for.
+    /// Born before the weeks of gestation the expectations are for, and no band of the item holds.
+    BeforeTerm,
+    /// Born after those weeks.
     NotTerm,
     /// No time of birth was told.
     NoBirthTime,
@@ -76,7 +78,8 @@ impl Ungraded {
             Ungraded::NoValue => "no value was said",
             Ungraded::BeforeBirth => "the exam starts before the birth time given",
             Ungraded::NoGestation => "gestational age not given",
-            Ungraded::NotTerm => "gestational age outside the weeks the expectations are for",
+            Ungraded::BeforeTerm => "no source before term for this item at this age",
+            Ungraded::NotTerm => "gestational age beyond the weeks the expectations are for",
             Ungraded::NoBirthTime => "birth time not given",
             Ungraded::TooOld => "older than the expectations are for",
             Ungraded::NoExpectation => "no expectation on file",
@@ -175,9 +178,10 @@ fn one(s: &Standing, ages: &Ages, lex: &Lexicon) -> Result<Expect, Ungraded> {
     }
     match beyond(ages, lex) {
         None => weighed.map(|(e, _)| e),
-        Some(Ungraded::NotTerm) => match age_band(f.item, ages, lex) {
+        Some(why @ (Ungraded::BeforeTerm | Ungraded::NotTerm)) => match age_band(f.item, ages, lex)
+        {
             Some(b) => in_band(f, b, lex).map(|(e, _)| e),
-            None => Err(Ungraded::NotTerm),
+            None => Err(why),
         },
         Some(why) => Err(why),
     }
@@ -215,9 +219,8 @@ pub fn beyond(ages: &Ages, lex: &Lexicon) -> Option<Ungraded> {
     if let Some([from, to]) = lex.term_weeks {
         match ages.gestational {
             None => return Some(Ungraded::NoGestation),
-            Some(ga) if !(from..to).contains(&u32::from(ga.weeks())) => {
-                return Some(Ungraded::NotTerm);
-            }
+            Some(ga) if u32::from(ga.weeks()) < from => return Some(Ungraded::BeforeTerm),
+            Some(ga) if u32::from(ga.weeks()) >= to => return Some(Ungraded::NotTerm),
             Some(_) => {}
         }
     }

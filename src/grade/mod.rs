@@ -12,6 +12,7 @@ pub mod patterns;
 pub mod scales;
 pub mod serial;
 pub mod summary;
+pub mod watch;
 
 pub use ages::{Ages, NotCorrected, ages};
 pub use expect::{

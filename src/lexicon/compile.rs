@@ -196,6 +196,28 @@ fn basis(source: Option<&Text>, verified: Option<bool>, from: &Basis) -> Basis {
     }
 }
 
+/// Checks the numbers of a protocol's clock.
+fn watch(c: &mut Compiler<'_>, file: usize, w: &schema::Watch) {
+    let sound = |h: f64| h.is_finite() && h > 0.0 && h < 1e5;
+    if !sound(*w.hours.get_ref()) {
+        c.problem(
+            file,
+            w.hours.span().start,
+            format!("a clock cannot end {} hours after birth", w.hours.get_ref()),
+            Some("hours are more than 0".into()),
+        );
+    }
+    let due = w.due.get_ref();
+    if !due.iter().all(|h| sound(*h)) || due.windows(2).any(|p| p[0] >= p[1]) {
+        c.problem(
+            file,
+            w.due.span().start,
+            "the hours at which an exam is due do not ascend from above 0".into(),
+            Some("write due = [1.0, 2.0, 6.0]".into()),
+        );
+    }
+}
+
 /// Parses and compiles a lexicon.
 ///
 /// # Errors
@@ -446,16 +468,15 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                     Some("only side = \"midline\" is known; left and right are said".into()),
                 );
             }
-            if v.any_state && it.valid_states.is_empty() {
+            if v.any_state && v.expect == Some(model::Expect::Expected) {
                 c.problem(
                     i,
                     v.code.span().start,
                     format!(
-                        "the value `{}` counts in any state, and so does all of `{}`",
-                        v.code.get_ref(),
-                        it.id.get_ref()
+                        "the value `{}` is expected, and would stand against every sign said beside it",
+                        v.code.get_ref()
                     ),
-                    Some("leave any_state out, or give the item its valid_states".into()),
+                    Some("leave any_state out; it is for signs that count once they were seen".into()),
                 );
             }
             for text in [&v.in_note, &v.sentence].into_iter().flatten() {
@@ -663,6 +684,17 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
                 default: r.default,
                 weeks: r.weeks,
                 items: list,
+                watch: r.watch.as_ref().map(|w| {
+                    watch(c, i, w);
+                    let of = basis(r.source.as_ref(), r.verified, &none);
+                    model::Watch {
+                        name: w.name.clone(),
+                        hours: *w.hours.get_ref(),
+                        due: w.due.get_ref().clone(),
+                        say: w.say.clone(),
+                        basis: basis(w.source.as_ref(), w.verified, &of),
+                    }
+                }),
             });
         }
         for r in &p.reason {

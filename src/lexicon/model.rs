@@ -170,7 +170,7 @@ pub struct Value {
     pub in_note: Option<String>,
     /// A whole sentence for a note, without its full stop.
     pub sentence: Option<String>,
-    /// Whether it counts in whatever state it is seen.
+    /// Whether it counts in whatever state it was seen, and gives way to nothing that reassures.
     pub any_state: bool,
     /// Whether the value itself says that the finding is in the middle.
     pub midline: bool,
@@ -349,6 +349,23 @@ pub struct Protocol {
     pub weeks: Option<[u32; 2]>,
     /// Items with their need and, for only-if, the indication.
     pub items: Vec<(ItemId, Need, String)>,
+    /// A clock that runs from birth.
+    pub watch: Option<Watch>,
+}
+
+/// A clock that runs from birth, and the ages at which an exam is due.
+#[derive(Debug, Clone)]
+pub struct Watch {
+    /// Name of what ends with it.
+    pub name: String,
+    /// Hours from birth at which it ends.
+    pub hours: f64,
+    /// Hours from birth at which the exam is due, ascending.
+    pub due: Vec<f64>,
+    /// Printed with it, always.
+    pub say: String,
+    /// Source.
+    pub basis: Basis,
 }
 
 /// Why something is left out.

@@ -196,6 +196,9 @@ pub enum Trials {
     Best,
     /// The largest number.
     Largest,
+    /// What comes and goes: a value marked `any_state`, once it was seen, over one that reassures,
+    /// said before or after; of two marked ones the one further down the list. Otherwise the last.
+    Seen,
 }
 
 /// What "no ITEM" means.
@@ -339,8 +342,13 @@ pub struct Value {
     /// A whole sentence for a note, without its full stop and without the item's name, where name
     /// and value make none; a side that was said is put behind it.
     pub sentence: Option<Text>,
-    /// The value is a sign that counts in whatever state it is seen, so that the item's
-    /// `valid_states` do not take it away.
+    /// The value is a sign that counts in whatever state it was seen, so that the item's
+    /// `valid_states` do not take it away: it is graded, it feeds scales, and the note tells it
+    /// first, with the state. Nor does a value said later that reassures: where the item says
+    /// `trials = "seen"` the sign stands, said first or last, and both are shown; elsewhere it is
+    /// left to a person. Beside a sign without the mark that stands further down the list the
+    /// rules for any two values hold, so that the milder never hides the graver. Never for a value
+    /// that is expected.
     #[serde(default)]
     pub any_state: bool,
     /// Phrases that mean this value once the item is known.
@@ -623,9 +631,29 @@ pub struct Protocol {
     /// Items done only on an indication.
     #[serde(default)]
     pub only_if: Vec<OnlyIf>,
+    /// A clock that runs from birth, for an exam that is repeated.
+    pub watch: Option<Watch>,
     /// Source of the row.
     pub source: Option<Text>,
     /// As the item's.
+    pub verified: Option<bool>,
+}
+
+/// `[protocol.watch]`: a clock that runs from birth, and the ages at which the exam is due.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Watch {
+    /// Name of what ends with the clock (*six hours from birth*).
+    pub name: String,
+    /// Hours from birth at which it ends.
+    pub hours: Spanned<f64>,
+    /// Hours from birth at which the exam is due, ascending.
+    pub due: Spanned<Vec<f64>>,
+    /// Printed with the clock, always.
+    pub say: String,
+    /// Source, when it differs from the protocol's.
+    pub source: Option<Text>,
+    /// As the protocol's.
     pub verified: Option<bool>,
 }
 

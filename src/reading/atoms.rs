@@ -206,7 +206,7 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
             group: groups[from],
             sentence: sentences[from],
             hits: hits.iter().filter(|h| (h.from, h.to) == (from, to)).copied().collect(),
-            inner: inner(&hits, from, to),
+            inner: inner(&hits, from, to, lex),
             number: spoken.iter().find(|x| x.from == from && x.to == to).copied(),
             unit: None,
             by_sound: None,
@@ -336,11 +336,22 @@ fn drop_unspoken_of(hits: &mut Vec<Hit>, at_hand: &[ItemId], lex: &Lexicon) {
     });
 }
 
-/// Shorter matches inside a stretch, longest first.
-fn inner(hits: &[Hit], from: usize, to: usize) -> Vec<Hit> {
+/// Shorter matches inside a stretch, longest first. The words of a state's name judge no item: in
+/// "deep sleep" nothing is deep but the sleep.
+fn inner(hits: &[Hit], from: usize, to: usize, lex: &Lexicon) -> Vec<Hit> {
+    let whole = |h: &Hit| (h.from, h.to) == (from, to);
+    let names_a_state = hits.iter().filter(|h| whole(h)).any(|h| {
+        matches!(lex.matcher.meaning(h), Meaning::State { implied: false, sound: false, .. })
+    });
+    let judges = |h: &Hit| match lex.matcher.meaning(h) {
+        Meaning::Value { how, .. } => how != Saying::Alone,
+        Meaning::Concept(_) => true,
+        _ => false,
+    };
     let mut inner: Vec<Hit> = hits
         .iter()
-        .filter(|h| h.from >= from && h.to <= to && (h.from, h.to) != (from, to))
+        .filter(|h| h.from >= from && h.to <= to && !whole(h))
+        .filter(|h| !(names_a_state && judges(h)))
         .copied()
         .collect();
     inner.sort_by_key(|h| std::cmp::Reverse(h.words));

@@ -125,10 +125,15 @@ fn of_segment(
             // "right two millimetres, sluggish": the same side goes on.
             // "Right: first time nothing, second time a blink, third time she turns."
             let another = c.again && c.is_unstated();
-            if (p.follows || another)
+            let corrects_last =
+                out.last().is_some_and(|o| h.corrected_between(o.first_atom, c.first_atom));
+            if (p.follows || another || corrects_last)
                 && let Some((side, j, Status::Observed)) = &last
                 && c.is_observed()
-                && (j.completes(&c.judged) || c.is_unstated())
+                && (j.completes(&c.judged)
+                    || c.is_unstated()
+                    // "left non-reactive, no hang on, sluggish": a correction keeps to the side.
+                    || (c.side_inferred && corrects_last))
             {
                 c.side = *side;
                 c.doubts.retain(|d| *d != Doubt::SideNotSaid);

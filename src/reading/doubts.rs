@@ -42,10 +42,17 @@ fn words_beside(c: &mut Claim, sit: &Situation<'_>, spot: &Spot<'_>) {
         x.piece.side().and_then(SideSaid::single).is_some()
             && h.cut.atoms.get(x.atom + 1).is_some_and(|a| a.is(h.lex, Family::BodyPart))
     });
+    let sided = spot.p.side.and_then(SideSaid::single).is_some();
+    // "Moro, left arm fully, right hardly moves": what names an item of the whole by its value alone,
+    // right after a side, was said of that side, and perhaps of the item before.
+    let at = spot.e.atom;
+    let after_side = at > 0
+        && spot.n.atom == Some(at)
+        && h.atom(at - 1).left_or_right(h.lex).is_some()
+        && h.cut.adjacent(at - 1, at, 0);
     if !h.lex.items[c.item].sided
         && c.status == Status::Observed
-        && spot.p.side.and_then(SideSaid::single).is_some()
-        && one_limb
+        && (sided && one_limb || after_side)
     {
         c.doubts.push(Doubt::Remark("said of one limb or side".into()));
     }

@@ -64,7 +64,7 @@ impl Judged {
     /// Whether the two together say more than each alone: a value with its number, or the same
     /// thing twice.
     pub fn completes(&self, other: &Judged) -> bool {
-        self == other
+        self.same_value(other)
             || (!self.stated
                 && !other.stated
                 && self.is_numeric() != other.is_numeric()
@@ -304,7 +304,9 @@ fn resolve_number(
         },
     };
     // Conversion keeps a tenth more than the item is measured to.
-    let scale = 10f64.powi(i32::from(num.decimals) + 1);
+    // Only the noise of the machine's arithmetic is rounded away: a number said in another unit is
+    // the same number.
+    let scale = 1e6;
     let convert = |x: f64| if factor == 1.0 { x } else { (x * factor * scale).round() / scale };
     let value = convert(n.value);
     let high = n.high.map(convert);

@@ -158,7 +158,7 @@ impl std::fmt::Display for Doubt {
             Doubt::Denied(s) => write!(f, "denied: {s}"),
             Doubt::MaybeStruck(s) => write!(f, "something was struck, perhaps this: \"{s}\""),
             Doubt::HeardUnsurely(s) => write!(f, "not heard for certain: {s}"),
-            Doubt::SaidDifferently(s) => write!(f, "said differently before: {s}"),
+            Doubt::SaidDifferently(s) => write!(f, "said differently: {s}"),
         }
     }
 }

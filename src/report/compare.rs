@@ -5,7 +5,7 @@ use std::fmt::Write;
 use serde_json::{Value, json};
 
 use super::style::{ASK, DIM, HEAD, paint};
-use super::{scales, words};
+use super::{measures, scales, watch, words};
 use crate::exam::Exam;
 use crate::grade::scales::{Outcome, Rule, Scale, Scored, Status};
 use crate::grade::serial::{Cell, Change, Course, Visit, courses, hours};
@@ -55,7 +55,13 @@ pub fn text(columns: &[Column<'_>], lex: &Lexicon) -> String {
             h.code,
             words::wall(&h.started)
         );
-        let _ = writeln!(out, "     {}", paint(DIM, &c.overview.summary.line()));
+        let line = words::hung(&c.overview.summary.line(), 5, 5);
+        let _ = writeln!(out, "     {}", paint(DIM, &line));
+    }
+    // The clock stands as the last exam has it: that is the one that is still to be acted on.
+    if let Some(last) = columns.last() {
+        let of = format!("Clock from birth, as of exam ({})", columns.len());
+        watch::under(&mut out, &of, last.exam, &last.graded.ages, lex);
     }
     let all = courses(&visits(columns), lex);
     let moved = |c: &&Course<'_>| c.cells.iter().any(|c| c.change.is_change());
@@ -71,7 +77,7 @@ pub fn text(columns: &[Column<'_>], lex: &Lexicon) -> String {
         |c: &&Course<'_>| c.cells.iter().all(|c| matches!(c.change, Change::First | Change::Same));
     let (same, partly): (Vec<&Course<'_>>, Vec<&Course<'_>>) = rest.into_iter().partition(held);
     if !partly.is_empty() {
-        heading(&mut out, "No change to tell: not found, not settled or not valid at a visit");
+        heading(&mut out, "No change to tell: not found, unsettled or not valid at a visit");
     }
     for c in partly {
         course(&mut out, c, columns, lex, wide);
@@ -82,7 +88,8 @@ pub fn text(columns: &[Column<'_>], lex: &Lexicon) -> String {
     for c in same {
         let last = c.cells.iter().rev().find_map(|c| c.found);
         let value = last.map_or(String::new(), |s| words::value(&s.finding, lex));
-        let _ = writeln!(out, "  {}: {value}{}", name(c, lex), differing(c, lex));
+        let text = format!("{}: {value}{}", name(c, lex), differing(c, lex));
+        let _ = writeln!(out, "  {}", words::hung(&text, 2, 4));
     }
     scale_part(&mut out, columns, lex, wide);
     out
@@ -114,7 +121,7 @@ fn differing(c: &Course<'_>, lex: &Lexicon) -> String {
         return String::new();
     }
     let states: Vec<String> = c.cells.iter().map(|c| state(c, lex)).collect();
-    paint(DIM, &format!(" (seen in: {})", states.join(" / ")))
+    format!(" (seen in: {})", states.join(" / "))
 }
 
 fn state(c: &Cell<'_>, lex: &Lexicon) -> String {
@@ -133,7 +140,8 @@ fn course(out: &mut String, c: &Course<'_>, columns: &[Column<'_>], lex: &Lexico
             Some(s) => {
                 let value = words::value(&s.finding, lex);
                 let grade = cell.grade.map_or("", words::grade);
-                format!("{value}, {grade}, {}", state(cell, lex))
+                let z = measures::z_of(columns[k].graded, s.finding.id);
+                format!("{value}{z}, {grade}, {}", state(cell, lex))
             }
         };
         match (cell.change, cell.against) {
@@ -188,14 +196,14 @@ fn scale_part(out: &mut String, columns: &[Column<'_>], lex: &Lexicon, wide: usi
             let told = scales::hang(&scales::headline(s, scale), 8);
             let _ = writeln!(out, "    ({}) {:<wide$}  [{bar}]", k + 1, columns[k].age());
             let _ = writeln!(out, "        {}", paint(DIM, &told));
-            let (missing, invalid) = scales::lacking(s, scale, lex);
-            for (what, list) in [("missing", missing), ("not usable", invalid)] {
-                if !list.is_empty() && s.status == Status::Indeterminate {
+            if s.status == Status::Indeterminate {
+                for (what, list) in scales::untold(s, scale, columns[k].exam, lex) {
                     let text = format!("{what}: {}", list.join(", "));
                     let _ = writeln!(out, "        {}", paint(DIM, &words::hung(&text, 8, 8)));
                 }
             }
         }
+        watch::moved(out, scale, &row);
     }
 }
 
@@ -236,6 +244,8 @@ pub fn json(columns: &[Column<'_>], lex: &Lexicon) -> Value {
                 "started": c.exam.header.started.to_rfc3339(),
                 "age_hours": hours(c.exam, &c.graded.ages),
                 "summary": super::summary::json(&c.overview.summary, lex),
+                "watch": watch::json(c.exam, &c.graded.ages, lex),
+                "growth": super::json::growths(c.graded, lex),
             })
         })
         .collect();
@@ -269,8 +279,11 @@ pub fn json(columns: &[Column<'_>], lex: &Lexicon) -> Value {
                     }))
                 })
                 .collect();
+            let row: Vec<&Scored> =
+                columns.iter().filter_map(|c| c.overview.scored.get(k)).collect();
             scales.push(json!({
                 "id": scale.id,
+                "categories": watch::moved_json(scale, &row),
                 "at": s.at,
                 "outcomes": scale.outcomes(),
                 "exams": points,

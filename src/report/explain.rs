@@ -95,14 +95,20 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
         Some(l) => format!("phrase {}, input line {l}", e.seq),
         None => format!("phrase {}", e.seq),
     };
+    let clock = words::clock(e.phrase.start_ms);
     let quoted = format!("\"{}\"", printable(&e.phrase.text));
-    let _ = writeln!(
-        out,
-        "{}  {}  {}",
-        words::clock(e.phrase.start_ms),
-        paint(HEAD, &quoted),
-        paint(DIM, &place)
-    );
+    let wrapped = super::scales::hang(&quoted, clock.chars().count() + 2);
+    let last = wrapped.lines().last().map_or(0, |l| l.chars().count());
+    let _ = write!(out, "{clock}  {}", paint(HEAD, &wrapped));
+    // The place stands behind the words where there is room, else in a line of its own.
+    let room = match wrapped.contains('\n') {
+        true => last + 2 + place.len() <= words::WIDTH,
+        false => clock.len() + 2 + last + 2 + place.len() <= words::WIDTH,
+    };
+    let _ = match room {
+        true => writeln!(out, "  {}", paint(DIM, &place)),
+        false => writeln!(out, "\n  {}", paint(DIM, &place)),
+    };
     if e.paused {
         row(out, "", "said while the log was paused: kept, not read");
         return;
@@ -126,7 +132,7 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
             if let Outcome::Scored(s) = &g.outcome {
                 let unit = lex.items[f.item].number.as_ref();
                 let unit = unit.map_or("", |n| lex.units[n.unit].say.as_str());
-                for line in measures::arithmetic(s, unit) {
+                for line in measures::arithmetic(s, unit, x.header.sex, lex) {
                     row(out, "", &line);
                 }
                 let r = &lex.references[s.reference];
@@ -226,7 +232,7 @@ fn expected(f: &Finding, graded: &Graded, x: &Exam, lex: &Lexicon) -> String {
         };
     }
     // Before term the band of the postmenstrual age takes the place of the rows for term.
-    if beyond(&graded.ages, lex) == Some(Ungraded::NotTerm)
+    if matches!(beyond(&graded.ages, lex), Some(Ungraded::BeforeTerm | Ungraded::NotTerm))
         && let Some(b) = age_band(f.item, &graded.ages, lex)
     {
         let when = format!("at {} of postmenstrual age", span(b));

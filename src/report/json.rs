@@ -51,11 +51,17 @@ pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview, g: &Gaps) 
         "unsettled": unsettled,
         "scales": super::scales::json(o, x, lex),
         "summary": super::summary::json(&o.summary, lex),
-        "growth": graded.growth.iter().map(|g| growth(g, lex)).collect::<Vec<_>>(),
+        "growth": growths(graded, lex),
+        "watch": super::watch::json(x, &graded.ages, lex),
         "sides": asymmetries(x, lex).iter().map(|a| apart(a, lex)).collect::<Vec<_>>(),
         "patterns": graded.patterns.iter().map(|p| pattern(p, lex)).collect::<Vec<_>>(),
         "positions_held": x.holds.iter().map(|h| hold(h, lex)).collect::<Vec<_>>(),
     })
+}
+
+/// All measurements against their growth references.
+pub fn growths(graded: &Graded, lex: &Lexicon) -> Vec<Value> {
+    graded.growth.iter().map(|g| growth(g, lex)).collect()
 }
 
 /// A measurement against its growth reference.
@@ -161,6 +167,7 @@ fn pattern(p: &Pattern, lex: &Lexicon) -> Value {
 fn hold(h: &Held, lex: &Lexicon) -> Value {
     json!({
         "item": lex.items[h.item].id,
+        "side": side(h.side),
         "ms": h.ms,
         "at_least_s": lex.items[h.item].hold.as_ref().map(|r| r.at_least),
         "too_short": h.too_short,
@@ -169,7 +176,7 @@ fn hold(h: &Held, lex: &Lexicon) -> Value {
 }
 
 /// The gaps alone, with whether the protocol is met.
-pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps) -> Value {
+pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, graded: &Graded, o: &Overview) -> Value {
     let times: Vec<Value> = x
         .section_times
         .iter()
@@ -183,6 +190,8 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps) -> Value {
         "done": g.done,
         "with_reason": g.with_reason,
         "gaps": g.list.iter().map(|g| gap(g, lex)).collect::<Vec<_>>(),
+        "scales_open": super::scales::still_open_json(x, lex, o),
+        "watch": super::watch::json(x, &graded.ages, lex),
         "section_times": times,
     })
 }
@@ -234,7 +243,7 @@ fn finding(s: &Standing, grade: &str, lex: &Lexicon) -> Value {
         "unit": f.unit,
         "low": f.range.map(|r| r.0),
         "high": f.range.map(|r| r.1),
-        "trials": s.trials.iter().map(trial).collect::<Vec<_>>(),
+        "trials": s.trials.iter().map(|t| trial(t, lex)).collect::<Vec<_>>(),
         "state": s.state.map(|k| &lex.states[k].code),
         "at_ms": f.at_ms,
         "until_ms": s.until_ms,
@@ -246,7 +255,7 @@ fn finding(s: &Standing, grade: &str, lex: &Lexicon) -> Value {
     })
 }
 
-fn trial(t: &Trial) -> Value {
+fn trial(t: &Trial, lex: &Lexicon) -> Value {
     json!({
         "status": t.status.word(),
         "value": t.value,
@@ -254,6 +263,7 @@ fn trial(t: &Trial) -> Value {
         "low": t.range.map(|r| r.0),
         "high": t.range.map(|r| r.1),
         "at_ms": t.at_ms,
+        "state": t.state.map(|k| &lex.states[k].code),
     })
 }
 

@@ -3,9 +3,12 @@
 
 use super::words;
 use crate::grade::growth::Score;
-use crate::grade::{Against, Ages, Apart, Asymmetry, Growth, Outcome, Pattern, Weight, beyond};
+use crate::grade::{
+    Against, Ages, Apart, Asymmetry, Graded, Growth, Outcome, Pattern, Weight, beyond,
+};
+use crate::journal::Sex;
 use crate::lexicon::Lexicon;
-use crate::lexicon::reference::{Axis, Spread};
+use crate::lexicon::reference::{Axis, Form, Sex as RowSex, Spread, Term};
 use crate::reading::types::FindingId;
 
 /// A z-score, with its sign and two decimals; never `-0.00`.
@@ -35,8 +38,9 @@ fn weeks(x: f64) -> String {
 /// Where in the reference the measurement was looked up.
 pub fn place(s: &Score, lex: &Lexicon) -> String {
     let at = match lex.references[s.reference].axis {
-        Axis::AgeDays if (s.x - 1.0).abs() < f64::EPSILON => "1 day of age".into(),
-        Axis::AgeDays => format!("{} days of age", s.x),
+        Axis::AgeDays if s.x == 0.0 => "on the day of birth".into(),
+        Axis::AgeDays if s.x == 1.0 => "1 day after the day of birth".into(),
+        Axis::AgeDays => format!("{} days after the day of birth", s.x),
         Axis::PmaWeeks => format!("{} of postmenstrual age", weeks(s.x)),
         Axis::GaWeeks => format!("{} of gestation at birth", weeks(s.x)),
     };
@@ -84,30 +88,83 @@ pub fn growth(g: &Growth, lex: &Lexicon) -> String {
     }
 }
 
-/// The arithmetic of a score, line by line.
-pub fn arithmetic(s: &Score, unit: &str) -> Vec<String> {
-    let spread = match s.spread {
-        Spread::Lms { l, m, s } => format!("L {l}, M {m}{unit}, S {s}"),
-        Spread::Normal { mean, sd } => {
-            format!(
-                "mean {}{unit}, standard deviation {}{unit}",
-                words::number(mean),
-                words::number(sd)
-            )
+/// The z-score of a finding in brackets, such as ` (z +0.52)`; nothing where it has none.
+pub fn z_of(graded: &Graded, id: FindingId) -> String {
+    match graded.growth_of(id).map(|g| &g.outcome) {
+        Some(Outcome::Scored(s)) if s.stands.is_some() => {
+            let zs: Vec<String> = s.points.iter().map(|p| z(p.z)).collect();
+            format!(" (z {})", zs.join(" to "))
         }
-    };
-    let mut out = vec![spread];
+        _ => String::new(),
+    }
+}
+
+/// The arithmetic of a score, line by line: where it was looked up, what stands there, and the
+/// formula with its numbers, step by step.
+pub fn arithmetic(s: &Score, unit: &str, sex: Option<Sex>, lex: &Lexicon) -> Vec<String> {
+    let mut out = Vec::new();
+    if let Form::Formula { mean, sd, .. } = &lex.references[s.reference].form {
+        let at = (s.x * 1e6).round() / 1e6;
+        out.push(format!("x = {at}, {}", place(s, lex)));
+        out.push(format!("mean = {}", terms(mean, sex)));
+        out.push(format!("standard deviation = {}", terms(sd, sex)));
+    } else {
+        out.push(format!("looked up: {}", place(s, lex)));
+    }
+    out.push(match s.spread {
+        Spread::Lms { l, m, s } => format!("L = {l}, M = {m}{unit}, S = {s}"),
+        Spread::Normal { mean, sd } => {
+            format!("mean = {mean:.5}{unit}, standard deviation = {sd:.5}{unit}")
+        }
+    });
     for p in &s.points {
         let y = words::number(p.y);
-        let how = match s.spread {
-            Spread::Lms { l: 1.0, m, s } => format!("({y} - {m}) / ({m} x {s})"),
-            Spread::Lms { l: 0.0, m, s } => format!("ln({y} / {m}) / {s}"),
-            Spread::Lms { l, m, s } => format!("(({y} / {m})^{l} - 1) / ({l} x {s})"),
-            Spread::Normal { mean, sd } => {
-                format!("({y} - {}) / {}", words::number(mean), words::number(sd))
+        match s.spread {
+            Spread::Lms { l: 1.0, m, s } => {
+                out.push(format!("L is 1, so z = (y - M) / (M x S) = ({y} - {m}) / ({m} x {s})"));
+                out.push(format!("  = {:.5} / {:.5}", p.y - m, m * s));
             }
+            Spread::Lms { l: 0.0, m, s } => {
+                out.push(format!("L is 0, so z = ln(y / M) / S = ln({y} / {m}) / {s}"));
+                out.push(format!("  = {:.5} / {s}", (p.y / m).ln()));
+            }
+            Spread::Lms { l, m, s } => {
+                out.push(format!(
+                    "z = ((y / M)^L - 1) / (L x S) = (({y} / {m})^{l} - 1) / ({l} x {s})"
+                ));
+                out.push(format!("  = ({:.6} - 1) / {:.6}", (p.y / m).powf(l), l * s));
+            }
+            Spread::Normal { mean, sd } => {
+                out.push(format!("z = (y - mean) / sd = ({y} - {mean:.5}) / {sd:.5}"));
+                out.push(format!("  = {:.5} / {sd:.5}", p.y - mean));
+            }
+        }
+        out.push(format!("z = {:.4}; centile by the normal distribution {:.2}", p.z, p.centile));
+    }
+    out
+}
+
+/// The terms of a formula that hold for a sex: `55.5 - 852 x^-1`.
+fn terms(list: &[Term], sex: Option<Sex>) -> String {
+    let holds = |t: &&Term| match (t.sex, sex) {
+        (None, _) => true,
+        (Some(RowSex::Female), of) => of == Some(Sex::Female),
+        (Some(RowSex::Male), of) => of == Some(Sex::Male),
+    };
+    let mut out = String::new();
+    for t in list.iter().filter(holds) {
+        let sign = match (out.is_empty(), t.times < 0.0) {
+            (true, false) => "",
+            (true, true) => "-",
+            (false, false) => " + ",
+            (false, true) => " - ",
         };
-        out.push(format!("z = {how} = {:.4}; centile {:.2}", p.z, p.centile));
+        let of = match t.power {
+            0 => String::new(),
+            1 => " x".into(),
+            n => format!(" x^{n}"),
+        };
+        out += &format!("{sign}{}{of}", t.times.abs());
     }
     out
 }

@@ -3,6 +3,7 @@
 //! This room computes no medicine: it words what `exam`, `grade` and `gaps` found. Everything here
 //! is a pure function of its arguments and gives text; writing it anywhere is the caller's matter.
 
+pub mod arithmetic;
 pub mod changes;
 pub mod compare;
 pub mod controls;
@@ -17,4 +18,5 @@ pub mod sentences;
 pub mod style;
 pub mod summary;
 pub mod text;
+pub mod watch;
 pub mod words;

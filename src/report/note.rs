@@ -10,7 +10,7 @@ use std::fmt::Write;
 use super::open_matters;
 use super::sentences::{self, Part};
 use super::words::WIDTH;
-use super::{changes, measures, scales, summary, text, words};
+use super::{changes, measures, scales, summary, text, watch, words};
 use crate::exam::{Exam, Standing};
 use crate::gaps::Gaps;
 use crate::grade::{
@@ -129,7 +129,9 @@ fn sign_in_any_state(s: &Standing, grade: Grade, graded: &Graded, lex: &Lexicon)
     }
     let weighed = match beyond(&graded.ages, lex) {
         None => expectation(f, lex),
-        Some(Ungraded::NotTerm) => in_band(f, age_band(f.item, &graded.ages, lex)?, lex),
+        Some(Ungraded::BeforeTerm | Ungraded::NotTerm) => {
+            in_band(f, age_band(f.item, &graded.ages, lex)?, lex)
+        }
         Some(_) => return None,
     };
     weighed.ok().map(|(e, _)| e).filter(|e| *e != Expect::Expected)
@@ -164,6 +166,9 @@ fn heading(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps)
         para(out, &format!("NOT TOLD: {}.", missing.join(", ")));
     }
     para(out, &format!("{}.", words::upper_first(&graded.ages.text(lex.gestation))));
+    for clock in watch::sentences(x, &graded.ages, lex) {
+        para(out, &format!("{clock}."));
+    }
     if let Some(text) = words::protocol_warning(x, &graded.ages, lex) {
         para(out, &format!("WARNING: {text}"));
     }
@@ -282,7 +287,7 @@ fn marks(t: &Told<'_>, x: &Exam, lex: &Lexicon, graded: &Graded) -> Vec<String> 
         out.extend(seen);
     }
     if t.s.trials.len() > 1 {
-        out.push(format!("{} trials", t.s.trials.len()));
+        out.push(format!("{} observations", t.s.trials.len()));
     }
     out.extend(settled_mark(t.s, x));
     out
@@ -290,8 +295,8 @@ fn marks(t: &Told<'_>, x: &Exam, lex: &Lexicon, graded: &Graded) -> Vec<String> 
 
 /// Whether a finding is ungraded for what the exam's header says, as all of them are then.
 fn lies_in_header(why: Ungraded) -> bool {
-    use Ungraded::{BeforeBirth, NoBirthTime, NoGestation, NotTerm, TooOld};
-    matches!(why, BeforeBirth | NoBirthTime | NoGestation | NotTerm | TooOld)
+    use Ungraded::{BeforeBirth, BeforeTerm, NoBirthTime, NoGestation, NotTerm, TooOld};
+    matches!(why, BeforeBirth | BeforeTerm | NoBirthTime | NoGestation | NotTerm | TooOld)
 }
 
 /// The unsettled readings that would be outside, or a sign in any state, if they hold: pointed out
@@ -301,7 +306,7 @@ fn would_be_outside(x: &Exam, lex: &Lexicon, graded: &Graded) -> Vec<String> {
         let it = &lex.items[f.item];
         let value = f.value.as_deref().and_then(|v| it.value(v)).map(|k| &it.values[k]);
         let weighed = match beyond(&graded.ages, lex) {
-            Some(Ungraded::NotTerm) => {
+            Some(Ungraded::BeforeTerm | Ungraded::NotTerm) => {
                 age_band(f.item, &graded.ages, lex).map(|band| in_band(f, band, lex))
             }
             // Without an age the rows for term are all there is to tell a sign by.
@@ -430,11 +435,8 @@ fn scale_part(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
         }
         let scale = &o.scales[s.scale];
         let mut text = format!("{}: {}.", scales::title(s, scale), scales::headline(s, scale));
-        let (missing, invalid) = scales::lacking(s, scale, lex);
-        for (what, list) in [("Missing", missing), ("Not usable", invalid)] {
-            if !list.is_empty() {
-                let _ = write!(text, " {what}: {}.", list.join(", "));
-            }
+        for (what, list) in scales::untold(s, scale, x, lex) {
+            let _ = write!(text, " {}: {}.", words::upper_first(what), list.join(", "));
         }
         for flag in scales::flags(s, scale) {
             let _ = write!(text, " {}.", words::upper_first(&flag));

@@ -55,8 +55,11 @@ pub fn quoted(e: &Event) -> String {
     format!("\"{}\"", printable(&e.phrase.text))
 }
 
+/// An announcement of more words tells something, though no result was read in it.
+const LONGEST_ANNOUNCEMENT: usize = 6;
+
 /// What was said of an announced item without giving a result: its own phrase and those after it up
-/// to the next thing understood, where words are left over.
+/// to the next thing understood, where words are left over or set aside.
 fn said_after<'a>(x: &'a Exam, lex: &Lexicon, a: &Announced) -> Vec<&'a Event> {
     let from = x.timeline.partition_point(|e| e.seq < a.seq);
     let mut out = Vec::new();
@@ -66,7 +69,9 @@ fn said_after<'a>(x: &'a Exam, lex: &Lexicon, a: &Announced) -> Vec<&'a Event> {
         if k > 0 && (late || !means_nothing(r)) {
             break;
         }
-        if !r.leftover.is_empty() {
+        // What was set aside (an earlier seizure) is no finding, and must not be lost either.
+        let told = k == 0 && e.phrase.text.split_whitespace().count() > LONGEST_ANNOUNCEMENT;
+        if told || !(r.leftover.is_empty() && r.set_aside.is_empty()) {
             out.push(e);
         }
     }

@@ -6,14 +6,14 @@ use std::fmt::Write;
 use serde_json::{Value, json};
 
 use super::style::{ASK, DIM, HEAD, paint};
-use super::words;
+use super::{measures, words};
 use crate::exam::Exam;
-use crate::grade::Overview;
 use crate::grade::scales::schema::{Effect, Fact};
 use crate::grade::scales::{
     Fed, GateRead, Holds, Lack, Levels, Outcome, Rule, Scale, Scored, Sign, SignRead, Span, Status,
     Totals,
 };
+use crate::grade::{Graded, Overview};
 use crate::lexicon::Lexicon;
 
 /// Name of a scale with its time.
@@ -64,7 +64,7 @@ pub fn headline(s: &Scored, scale: &Scale) -> String {
     }
 }
 
-fn range(low: i32, high: i32) -> String {
+pub(super) fn range(low: i32, high: i32) -> String {
     if low == high { low.to_string() } else { format!("{low} to {high}") }
 }
 
@@ -121,7 +121,7 @@ fn levels(l: &Levels, scale: &Scale) -> String {
 }
 
 /// A gate in words: the rule, and what was found.
-fn gate(g: &GateRead, scale: &Scale) -> String {
+pub(super) fn gate(g: &GateRead, scale: &Scale) -> String {
     let gate = &scale.gates[g.gate];
     let say = &gate.say;
     match (g.holds, g.found) {
@@ -163,13 +163,14 @@ pub fn hours(h: f64) -> String {
     #[allow(clippy::cast_possible_truncation)] // hours of an infant's life
     let minutes = (h * 60.0).floor() as i64;
     match (minutes.div_euclid(60), minutes.rem_euclid(60)) {
+        (0, m) => format!("{m} min"),
         (h, 0) => format!("{h} h"),
         (h, m) => format!("{h} h {m:02} min"),
     }
 }
 
 /// Why a sign is missing or cannot be used, with its side and finding.
-fn lack(l: &Lack, lex: &Lexicon) -> String {
+pub(super) fn lack(l: &Lack, lex: &Lexicon) -> String {
     let side = l.side.map_or(String::new(), |s| format!("{}: ", s.word()));
     let id = l.finding.map_or(String::new(), |id| format!(" [{id}]"));
     format!("{side}{}{id}", l.why.text(lex))
@@ -203,6 +204,64 @@ pub fn lacking(s: &Scored, scale: &Scale, lex: &Lexicon) -> (Vec<String>, Vec<St
     (missing, invalid)
 }
 
+/// What of a scale is not told: missing, not usable, and left open by what was said, each with its
+/// word, those of nothing left out.
+pub fn untold(
+    s: &Scored,
+    scale: &Scale,
+    x: &Exam,
+    lex: &Lexicon,
+) -> Vec<(&'static str, Vec<String>)> {
+    let (missing, invalid) = lacking(s, scale, lex);
+    let open = scale.signs.iter().zip(&s.signs).filter(|(_, r)| s.total.is_none() && ambiguous(r));
+    let open = open.map(|(sign, r)| {
+        let said: Vec<String> = r.fed.iter().map(|f| fed(f, x, lex)).collect();
+        let name = words::lower_first(&sign.name);
+        format!("{name} ({} by {})", scores(&r.possible), said.join("; "))
+    });
+    let all = [
+        ("missing", missing),
+        ("not usable", invalid),
+        ("left open by what was said", open.collect()),
+    ];
+    all.into_iter().filter(|(_, list)| !list.is_empty()).collect()
+}
+
+/// The scales that belong to the exam and can still change, with what would settle them.
+pub fn still_open(out: &mut String, x: &Exam, lex: &Lexicon, o: &Overview) {
+    for (k, s) in waiting(x, lex, o).enumerate() {
+        let scale = &o.scales[s.scale];
+        if k == 0 {
+            let _ = writeln!(out, "\n{}", paint(HEAD, "Scales that can still change"));
+        }
+        let line = format!("{}: {}", title(s, scale), headline(s, scale));
+        let _ = writeln!(out, " {} {}", paint(ASK, "!"), words::hung(&line, 3, 4));
+        for (what, list) in untold(s, scale, x, lex) {
+            let line = words::hung(&format!("{what}: {}", list.join(", ")), 6, 8);
+            let _ = writeln!(out, "      {}", paint(DIM, &line));
+        }
+    }
+}
+
+/// The same for other programs.
+pub fn still_open_json(x: &Exam, lex: &Lexicon, o: &Overview) -> Vec<Value> {
+    let of = |s: &Scored| {
+        let scale = &o.scales[s.scale];
+        let untold: serde_json::Map<String, Value> = untold(s, scale, x, lex)
+            .into_iter()
+            .map(|(what, list)| (what.replace(' ', "_"), json!(list)))
+            .collect();
+        json!({ "id": scale.id, "at": s.at, "text": headline(s, scale), "untold": untold })
+    };
+    waiting(x, lex, o).map(of).collect()
+}
+
+fn waiting<'a>(x: &'a Exam, lex: &'a Lexicon, o: &'a Overview) -> impl Iterator<Item = &'a Scored> {
+    o.in_note(x, lex).filter(|s| {
+        s.status == Status::Indeterminate || (s.status == Status::Empty && s.at.is_none())
+    })
+}
+
 /// Whether a sign's score is known only in part although nothing is lacking.
 fn ambiguous(read: &SignRead) -> bool {
     read.possible.len() > 1 && read.lacks.is_empty()
@@ -230,6 +289,19 @@ pub fn text(x: &Exam, lex: &Lexicon, o: &Overview, only: Option<&str>) -> String
         one(&mut out, x, lex, s, scale, silent);
     }
     out
+}
+
+/// What measurements come to by their growth references.
+pub fn measured(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded) {
+    for (k, g) in graded.growth.iter().enumerate() {
+        if k == 0 {
+            let _ = writeln!(out, "\n{}", paint(HEAD, "Measured"));
+        }
+        let Some(s) = x.finding(g.finding) else { continue };
+        let value = words::value(&s.finding, lex);
+        let text = format!("{} {value}: {}", lex.items[g.item].name, measures::growth(g, lex));
+        let _ = writeln!(out, "  {}", words::hung(&text, 2, 4));
+    }
 }
 
 fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, brief: bool) {
@@ -279,7 +351,7 @@ fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, bri
     let source = format!("source: {}", scale.cited);
     let _ = writeln!(out, "  {}", paint(DIM, &words::hung(&source, 2, 4)));
     for b in bands_of_other_source(s, scale) {
-        let _ = writeln!(out, "  {}", paint(DIM, &b));
+        let _ = writeln!(out, "  {}", paint(DIM, &words::hung(&b, 2, 4)));
     }
 }
 
@@ -322,9 +394,7 @@ fn sign_line(out: &mut String, x: &Exam, lex: &Lexicon, sign: &Sign, read: &Sign
         }
     }
     if let (true, Some(rule)) = (read.fed.len() > 1, sign.sides) {
-        let word = serde_json::to_value(rule).ok();
-        let word = word.as_ref().and_then(Value::as_str).unwrap_or_default().to_owned();
-        told.push(format!("sides: {word} counts"));
+        told.push(format!("of the sides, {} counts", rule.word()));
     }
     if (ambiguous(read) || read.lacks.iter().any(|l| l.why.is_invalid())) && !sign.note.is_empty() {
         told.push(sign.note.clone());
@@ -332,10 +402,11 @@ fn sign_line(out: &mut String, x: &Exam, lex: &Lexicon, sign: &Sign, read: &Sign
     let pad = " ".repeat(wide.saturating_sub(sign.name.chars().count()));
     let style = if known && read.possible.len() == 1 { DIM } else { ASK };
     let why = hang(&told.join("; "), wide + 16);
-    let _ = writeln!(out, "    {}{pad}  {score:<9} {}", sign.name, paint(style, &why));
+    let line = format!("    {}{pad}  {score:<9} {}", sign.name, paint(style, &why));
+    let _ = writeln!(out, "{}", line.trim_end());
 }
 
-fn fed(f: &Fed, x: &Exam, lex: &Lexicon) -> String {
+pub(super) fn fed(f: &Fed, x: &Exam, lex: &Lexicon) -> String {
     let Some(s) = x.finding(f.finding) else { return format!("[{}]", f.finding) };
     let side = f.side.map_or(String::new(), |s| format!("{} ", words::side(Some(s))));
     let state = match s.state {
@@ -353,7 +424,7 @@ pub fn hang(text: &str, column: usize) -> String {
 }
 
 /// Scores in words: `3`, `1 to 3`, `0 or 2`.
-fn scores(list: &[i32]) -> String {
+pub(super) fn scores(list: &[i32]) -> String {
     match list {
         [] => String::new(),
         [one] => one.to_string(),

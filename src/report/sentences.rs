@@ -115,7 +115,7 @@ pub fn item(item: ItemId, parts: &[Part<'_>], tail: &str, lex: &Lexicon) -> Stri
 pub fn held_for(item: ItemId, ages: &Ages, lex: &Lexicon) -> &'static str {
     match beyond(ages, lex) {
         _ if !lex.gestation || lex.items[item].growth.is_some() => "",
-        Some(Ungraded::NotTerm) => "this age",
+        Some(Ungraded::BeforeTerm | Ungraded::NotTerm) => "this age",
         _ => "term",
     }
 }

@@ -22,7 +22,8 @@ pub fn text(out: &mut String, s: &Summary, lex: &Lexicon) {
     for d in &s.domains {
         let name = &lex.sections[d.section].name;
         let pad = " ".repeat(wide - name.chars().count());
-        let _ = writeln!(out, "  {name}{pad}  {}", paint(DIM, &told(&d.counts)));
+        let list = super::scales::hang(&told(&d.counts), wide + 4);
+        let _ = writeln!(out, "  {name}{pad}  {}", paint(DIM, &list));
     }
     let _ = writeln!(out, "  {}", words::hung(&s.line(), 2, 2));
 }

@@ -10,12 +10,13 @@ use crate::gaps::{Gaps, LeftToDo, ToDo};
 use crate::grade::{Ages, Grade, Graded, Outcome, Overview, Ungraded, Weight, asymmetries};
 use crate::lexicon::Lexicon;
 use crate::lexicon::schema::Need;
-use crate::reading::Status;
+use crate::reading::{Side, Status};
 
 /// Header, ages, findings by section, holds, states, corrections.
 pub fn show(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview) -> String {
     let mut out = String::new();
     head(&mut out, x, lex, &graded.ages);
+    super::watch::text(&mut out, x, &graded.ages, lex);
     findings(&mut out, x, lex, graded);
     ungraded(&mut out, graded);
     sides(&mut out, x, lex);
@@ -172,9 +173,15 @@ fn row(out: &mut String, s: &Standing, name: &str, grade: &str, w: &Widths, lex:
         let all: Vec<String> = s
             .trials
             .iter()
-            .map(|t| format!("{} at {}", words::trial(t, f, lex), words::clock(t.at_ms)))
+            .map(|t| {
+                let state = match t.state {
+                    Some(k) if t.state != s.state => format!(", {}", words::state_name(k, lex)),
+                    _ => String::new(),
+                };
+                format!("{} at {}{state}", words::trial(t, f, lex), words::clock(t.at_ms))
+            })
             .collect();
-        under(DIM, &format!("{} trials: {}", all.len(), all.join("; ")));
+        under(DIM, &format!("{} observations: {}", all.len(), all.join("; ")));
     }
     if let Some(who) = &s.settled_by {
         under(DIM, &format!("[{}] settled by {who}", f.id));
@@ -237,15 +244,20 @@ fn holds(out: &mut String, x: &Exam, lex: &Lexicon, item: usize) {
 
 /// Why findings are ungraded, where the reason lies with the exam and not with the finding.
 fn ungraded(out: &mut String, graded: &Graded) {
-    use Ungraded::{BeforeBirth, NoBirthTime, NoGestation, NotTerm, TooOld};
-    let why = graded.grades.iter().find_map(|g| match g {
-        Grade::Ungraded(u @ (BeforeBirth | NoBirthTime | NoGestation | NotTerm | TooOld)) => {
-            Some(u.text())
-        }
-        _ => None,
-    });
-    if let Some(why) = why {
-        let _ = writeln!(out, "\n{} {why}", paint(ASK, "ungraded:"));
+    use Ungraded::{BeforeBirth, BeforeTerm, NoBirthTime, NoGestation, NotTerm, TooOld};
+    let whys: Vec<&str> = graded
+        .grades
+        .iter()
+        .filter_map(|g| match g {
+            Grade::Ungraded(
+                u @ (BeforeBirth | BeforeTerm | NoBirthTime | NoGestation | NotTerm | TooOld),
+            ) => Some(u.text()),
+            _ => None,
+        })
+        .collect();
+    if let Some(why) = whys.first() {
+        let n = words::count(whys.len(), "finding", "findings");
+        let _ = writeln!(out, "\n{} {n}: {why}", paint(ASK, "ungraded:"));
     }
 }
 
@@ -260,7 +272,12 @@ pub fn held(h: &Held, lex: &Lexicon) -> String {
         None => String::new(),
     };
     let short = if h.too_short { ", too short" } else { "" };
-    format!("held {}{short}{rule}", words::duration(h.ms))
+    let side = match h.side {
+        Some(Side::Both) => " on both sides".to_owned(),
+        Some(s) => format!(" on the {}", s.word()),
+        None => String::new(),
+    };
+    format!("held{side} {}{short}{rule}", words::duration(h.ms))
 }
 
 fn states(out: &mut String, x: &Exam, lex: &Lexicon) {
@@ -348,9 +365,10 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
 
 /// What is missing: open gaps with the command that settles each, then those with a reason, then
 /// the time by section. `exam` is the exam as the user names it.
-pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, exam: &str) -> String {
+pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, o: &Overview, exam: &str) -> String {
     let mut out = String::new();
     head(&mut out, x, lex, ages);
+    super::watch::text(&mut out, x, ages, lex);
     let open = g.open().count();
     if open > 0 {
         let _ = writeln!(out, "\n{}", paint(HEAD, &format!("Open ({open})")));
@@ -370,6 +388,7 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, exam: &str) -> Strin
     for gap in closed {
         let _ = writeln!(out, " - {}", words::hung(&printable(&gap.text), 3, 4));
     }
+    super::scales::still_open(&mut out, x, lex, o);
     if !x.section_times.is_empty() {
         let _ = writeln!(out, "\n{}", paint(HEAD, "Time by section"));
     }

@@ -66,7 +66,8 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
     let mut made = 0;
     output::line(&format!("Deciding as {who}; --by says who else decides."))?;
     // Built anew after each decision: one can settle, or open, another question.
-    let again = |o: &open::Opened| open::exam_by(&args.exam, args.lexicon.as_deref(), Some(&o.lex));
+    let again =
+        |o: &open::Opened| open::exam_by(&args.exam, args.lexicon.as_deref(), Some(&o.lex), &[]);
     let mut o = open::exam(&args.exam, args.lexicon.as_deref())?;
     loop {
         let skipped = |k: &Key| steps.iter().any(|s| matches!(s, Step::Skipped(p) if p == k));

@@ -330,8 +330,39 @@ impl Checker<'_> {
             one_side_enough: s.one_side_enough,
             entered: s.entered || s.item.is_none(),
             note: s.note.clone(),
+            also: s.also.iter().filter_map(|a| self.also(a, &rows, timed)).collect(),
             rows,
         }
+    }
+
+    /// Findings of another item that can raise a sign.
+    fn also(&mut self, a: &schema::Also, rows: &[model::Row], timed: bool) -> Option<model::Also> {
+        if timed {
+            self.at(
+                &a.item,
+                "a finding belongs to the exam, not to a time of this scale".into(),
+                "take also out, or times in [scale]".into(),
+            );
+        }
+        let mut scores = a.scores.get_ref().clone();
+        scores.sort_unstable();
+        scores.dedup();
+        if scores.is_empty() || scores.iter().any(|s| rows.iter().all(|r| r.score != *s)) {
+            self.at(
+                &a.scores,
+                "these are not all scores of the sign".into(),
+                "name scores that stand in its [[sign.score]] tables".into(),
+            );
+        }
+        let ids: Vec<&str> = self.lex.items.iter().map(|i| i.id.as_str()).collect();
+        let item = self.known(&a.item, "item", &ids)?;
+        let known: Vec<&str> =
+            self.lex.items[item].values.iter().map(|v| v.code.as_str()).collect();
+        for v in &a.values {
+            self.known(v, "value", &known);
+        }
+        let values = a.values.iter().map(|v| v.get_ref().clone()).collect();
+        Some(model::Also { item, values, scores })
     }
 
     fn row(&mut self, r: &schema::Score, item: Option<usize>, s: &schema::Sign) {

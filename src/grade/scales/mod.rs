@@ -14,6 +14,6 @@ pub mod schema;
 
 pub use eval::{GateRead, Holds, Outcome, Scored, Status, score_all};
 pub use load::{TOTAL, load, of_lexicon};
-pub use model::{Cited, Rule, Scale, Sign};
+pub use model::{Cited, Count, Derived, Rule, Scale, Sign, Sum};
 pub use read::{Entered, Fed, Lack, SignRead, Why};
 pub use rule::{Levels, Span, Totals};

@@ -157,6 +157,19 @@ pub struct Sign {
     pub note: String,
     /// Rows, scores ascending; a score may stand in one row for each sex.
     pub rows: Vec<Row>,
+    /// Findings of other items that can raise the score.
+    pub also: Vec<Also>,
+}
+
+/// Findings of another item that may show a sign.
+#[derive(Debug, Clone)]
+pub struct Also {
+    /// Item.
+    pub item: ItemId,
+    /// Value codes of it.
+    pub values: Vec<String>,
+    /// Scores they leave possible, ascending.
+    pub scores: Vec<i32>,
 }
 
 /// A score and what it stands for.

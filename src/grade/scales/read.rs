@@ -187,6 +187,7 @@ pub fn read(scale: &Scale, sign: &Sign, at: Option<u32>, exam: &Exam, lex: &Lexi
             lacks: Vec::new(),
         },
     };
+    also(&mut out, sign, exam);
     let entry = entry(exam, scale, &sign.id, at).filter(|_| sign.entered);
     match entry.map(|e| (e, score(scale, sign, sex, &e.value))) {
         None if sign.item.is_none() => {
@@ -215,6 +216,42 @@ pub fn read(scale: &Scale, sign: &Sign, at: Option<u32>, exam: &Exam, lex: &Lexi
         }
     }
     out
+}
+
+/// Findings of other items that may show the sign raise it, and never lower it.
+fn also(out: &mut SignRead, sign: &Sign, exam: &Exam) {
+    for a in &sign.also {
+        let shows = |s: &&Standing| {
+            let f = &s.finding;
+            f.status == Status::Observed && f.value.as_ref().is_some_and(|v| a.values.contains(v))
+        };
+        for s in exam.of(a.item).filter(shows) {
+            let mut raised: Vec<i32> = out
+                .possible
+                .iter()
+                .flat_map(|&own| a.scores.iter().map(move |&other| own.max(other)))
+                .collect();
+            if s.finding.is_sure() {
+                out.fed.push(Fed {
+                    finding: s.finding.id,
+                    side: s.finding.side,
+                    scores: a.scores.clone(),
+                    counts: true,
+                });
+            } else {
+                // It may yet turn out to be none.
+                raised.extend(&out.possible);
+                out.lacks.push(Lack {
+                    why: Why::Unsettled,
+                    side: None,
+                    finding: Some(s.finding.id),
+                });
+            }
+            raised.sort_unstable();
+            raised.dedup();
+            out.possible = raised;
+        }
+    }
 }
 
 fn from_findings(sign: &Sign, item: usize, all: &[i32], exam: &Exam, lex: &Lexicon) -> SignRead {

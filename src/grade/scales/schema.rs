@@ -210,6 +210,19 @@ pub enum Sides {
     Either,
 }
 
+impl Sides {
+    /// The word for it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Sides::Lower => "the lower",
+            Sides::Higher => "the higher",
+            Sides::Left => "the left",
+            Sides::Right => "the right",
+            Sides::Either => "either",
+        }
+    }
+}
+
 /// `[[sign]]`: one thing scored, from a finding, from an entered value, or both.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -233,9 +246,25 @@ pub struct Sign {
     /// What whoever reads the score must know.
     #[serde(default)]
     pub note: String,
+    /// Findings of other items that may show the sign, too.
+    #[serde(default)]
+    pub also: Vec<Also>,
     /// Its scores.
     #[serde(default)]
     pub score: Vec<Score>,
+}
+
+/// `[[sign.also]]`: findings of another item that may show the sign although its own item says
+/// otherwise or nothing. They can raise the score, and never lower it.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Also {
+    /// Item.
+    pub item: Text,
+    /// Values of it.
+    pub values: Vec<Text>,
+    /// Scores that such a finding leaves possible.
+    pub scores: Spanned<Vec<i32>>,
 }
 
 /// `[[sign.score]]`: a score and what it stands for. A value or number that stands in several rows
