@@ -70,7 +70,7 @@ fn an_exam_spoken_into_the_microphone_is_logged_with_its_sound_and_keys_work_bes
     live.wait("status: RECORDING");
     live.wait("right arm recoil: brisk");
     live.key("left, weak");
-    live.wait("left arm recoil: slow");
+    live.wait("left arm recoil: weak");
     live.key("?");
     live.key("pause the log");
     live.wait("NOT RECORDING, paused");
