@@ -153,7 +153,6 @@ pub fn check(
     dir: &Path,
     against: &Against<'_>,
 ) -> Result<Report, SealError> {
-    let raw = RawLines::read(storage, dir)?;
     let read = match journal::read_in(storage, dir) {
         Ok(read) => Ok(read),
         Err(JournalError::Damage(problem)) => Err(problem),
@@ -161,6 +160,7 @@ pub fn check(
         Err(JournalError::Empty(problem)) => Err(problem),
         Err(e) => return Err(e.into()),
     };
+    let raw = RawLines::read(storage, dir)?;
     let mut report = Report { entries: raw.digests.len() as u64, ..Report::default() };
     let found = match standing::standing(storage, dir, &raw) {
         Ok(found) => found,

@@ -88,8 +88,12 @@ pub fn read_public(path: &Path, bytes: &[u8]) -> Result<VerifyingKey, SealError>
 
 /// Whether initials can name a file.
 fn check_name(who: &str) -> Result<(), SealError> {
-    let plain = |c: char| c.is_alphanumeric() || c == '-';
-    match !who.is_empty() && who.chars().count() <= 12 && who.chars().all(plain) {
+    let plain = |c: char| c.is_alphanumeric() || matches!(c, '-' | '.');
+    match !who.is_empty()
+        && !who.starts_with('.')
+        && who.chars().count() <= 12
+        && who.chars().all(plain)
+    {
         true => Ok(()),
         false => Err(SealError::refused(
             Path::new(who),
