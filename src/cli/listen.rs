@@ -67,6 +67,7 @@ fn taken_up(args: &ListenArgs) -> Result<Start, Failure> {
         // A header that never came to be whole: nothing is recorded, so the exam begins.
         return begun(args);
     }
+    open::not_signed(&args.exam)?;
     if !args.fields.is_empty() {
         return Err(Failure::input(
             args.exam.display().to_string(),
@@ -76,7 +77,7 @@ fn taken_up(args: &ListenArgs) -> Result<Start, Failure> {
     }
     let name = found?.header().map_or(open::DEFAULT_LEXICON.to_owned(), |h| h.lexicon.name);
     let lex = open::lexicon(args.lexicon.as_deref(), &name)?;
-    let mut taken = Journal::open_to_append(&args.exam, Arc::new(SystemClock::start()))?;
+    let mut taken = open::for_writing(&args.exam)?;
     if let Some(torn) = &taken.read.torn {
         output::warn(&format!("{}: {torn}", args.exam.display()));
     }

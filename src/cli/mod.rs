@@ -21,6 +21,7 @@ mod open;
 mod output;
 mod read;
 mod score;
+mod sealing;
 mod settle;
 mod show;
 
@@ -35,10 +36,11 @@ use self::header::{Clear, Fields};
 const EXIT_CODES: &str = "\
 Exit codes:
   0  all went well
-  1  the exam does not meet its protocol (gaps)
+  1  the exam does not meet its protocol (gaps), is not signed, or by an unknown key
   2  the command line or an input is wrong; nothing was changed
   3  the disk, the terminal or the microphone failed
-  4  the journal is damaged, or a later version wrote it; nothing was changed
+  4  the journal or the seal is damaged or altered, or a later version wrote it; nothing was
+     changed
 
 Colour is used on a terminal only and says nothing that words do not say; --color never or a
 non-empty NO_COLOR turns it off. Results go to standard output, messages to standard error.";
@@ -118,6 +120,20 @@ enum Command {
     Settle(Box<SettleArgs>),
     /// Show why each phrase was read as it was
     Explain(ExplainArgs),
+    /// Sign the exam, once nothing is open
+    Sign(sealing::SignArgs),
+    /// Say what of a signed exam is whole, and whose key signed it
+    Verify(sealing::VerifyArgs),
+    /// Add a signed entry to a signed exam
+    Addendum(Box<sealing::AddendumArgs>),
+    /// Make, show and exchange the keys that sign
+    Key(sealing::KeyArgs),
+    /// Remove the sound of an exam
+    Purge(sealing::PurgeArgs),
+    /// Put the exam folder under a passphrase
+    Lock(sealing::LockArgs),
+    /// Take the exam folder out from under its passphrase
+    Unlock(sealing::UnlockArgs),
     /// Write the exam for other programs
     Export(ExportArgs),
     /// Show the header, or change its fields by a journal entry
@@ -472,6 +488,12 @@ struct HeaderArgs {
     /// Take the lexicon at hand as the exam's from now on
     #[arg(long)]
     adopt_lexicon: bool,
+    /// When the exam started, such as 2031-04-05T09:26:53+02:00
+    #[arg(long, value_name = "TIME", value_parser = header::when)]
+    started: Option<header::When>,
+    /// How long sound is kept: "until signing", "keep" or "30 days"
+    #[arg(long, value_name = "WORDS", value_parser = header::retention)]
+    audio: Option<String>,
     /// Initials of whoever makes the change; the examiner's, when not given
     #[arg(long, value_name = "INITIALS", value_parser = header::initials)]
     who: Option<String>,
@@ -647,6 +669,13 @@ fn run(command: &Command) -> Outcome {
         Command::Compare(a) => compare::run(a),
         Command::Settle(a) => settle::run(a),
         Command::Explain(a) => explain::run(a),
+        Command::Sign(a) => sealing::sign::run(a),
+        Command::Verify(a) => sealing::verify::run(a),
+        Command::Addendum(a) => sealing::addendum::run(a),
+        Command::Key(a) => sealing::key::run(a),
+        Command::Purge(a) => sealing::purge::run(a),
+        Command::Lock(a) => sealing::closing::lock(a),
+        Command::Unlock(a) => sealing::closing::unlock(a),
         Command::Export(a) => export::run(a),
         Command::Header(a) => header::run(a),
         Command::Lexicon(a) => lexicon::run(a),

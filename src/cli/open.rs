@@ -3,13 +3,15 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::exit::Failure;
+use super::exit::{Exit, Failure};
 use super::output::warn;
 use crate::exam::{self, Exam};
 use crate::grade::{Graded, Overview, grade, scales};
-use crate::journal::{self, JournalRead, LexiconRef, Settlement};
+use crate::journal::{self, Journal, JournalRead, LexiconRef, Settlement, SystemClock};
 use crate::lexicon::{self, Files, Lexicon};
 use crate::problem::{Problem, nearest};
+use crate::report::words;
+use crate::seal::statement::SEAL_FILE;
 
 /// The lexicon used when neither the command line nor a journal names one.
 pub const DEFAULT_LEXICON: &str = "newborn";
@@ -102,6 +104,69 @@ pub fn measured(
     references: &[PathBuf],
 ) -> Result<Opened, Failure> {
     open(dir, folder, None, references)
+}
+
+/// Opens an exam's journal for appending: every command that changes an exam begins here. A signed
+/// exam is refused, and nothing is changed.
+pub fn for_writing(dir: &Path) -> Result<journal::Opened, Failure> {
+    not_signed(dir)?;
+    let taken = Journal::open_to_append(dir, Arc::new(SystemClock::start()))?;
+    // It may have been signed between the two.
+    refuse_signed(dir, &taken.read)?;
+    Ok(taken)
+}
+
+/// Opens a signed exam's journal for what may still be added to it, which is signed itself.
+pub fn for_adding(dir: &Path) -> Result<journal::Opened, Failure> {
+    Ok(Journal::open_to_append(dir, Arc::new(SystemClock::start()))?)
+}
+
+/// Refuses a signed exam. Asked early, before anybody is asked anything; [`for_writing`] asks again.
+pub fn not_signed(dir: &Path) -> Result<(), Failure> {
+    not_a_file(dir)?;
+    refuse_signed(dir, &journal::read(dir)?)
+}
+
+fn refuse_signed(dir: &Path, read: &JournalRead) -> Result<(), Failure> {
+    let shown = dir.display();
+    if let Some((line, signing)) = read.signing() {
+        return Err(Failure::input(
+            shown.to_string(),
+            format!(
+                "{} signed this exam on {} (entry {}), and nothing in it changes any more",
+                signing.who,
+                words::wall(&line.wall),
+                line.seq
+            ),
+            format!(
+                "add to it with an entry of its own: \
+                 cotside addendum {shown} --reason \"...\" --text \"...\""
+            ),
+        ));
+    }
+    match dir.join(SEAL_FILE).exists() {
+        false => Ok(()),
+        true => Err(Failure {
+            exit: Exit::Damaged,
+            ..Failure::input(
+                dir.join(SEAL_FILE).display().to_string(),
+                "there is a seal here, and the journal beside it was never signed",
+                format!("`cotside verify {shown}` says what was changed; nothing is written to it"),
+            )
+        }),
+    }
+}
+
+/// The exam of these lines, without a word about what is odd.
+pub fn built(read: &JournalRead, folder: Option<&Path>) -> Result<Opened, Failure> {
+    let Some(header) = read.header() else {
+        return Err(Failure::input("journal", "it has no header", "name another exam"));
+    };
+    let lex = Arc::new(lexicon(folder, &header.lexicon.name)?);
+    let exam = exam::build(header, &read.lines, &lex);
+    let graded = grade(&exam, &lex);
+    let overview = Overview::new(scales::of_lexicon(&lex)?, &exam, &graded, &lex);
+    Ok(Opened { read: read.clone(), lex, exam, graded, overview })
 }
 
 fn open(

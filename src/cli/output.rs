@@ -94,11 +94,12 @@ pub fn warn(text: &str) {
 pub fn deliver(to: Option<&Path>, text: &str) -> Result<(), Failure> {
     let Some(path) = to else { return Ok(raw(text)?) };
     // A note in a chart may be the only copy: nothing is written over.
-    let mut file = OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .open(path)
-        .map_err(|e| Failure::file(path, "make this file", &e))?;
+    let mut how = OpenOptions::new();
+    how.write(true).create_new(true);
+    // A note is for its writer's eyes until it is handed on.
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut how, 0o600);
+    let mut file = how.open(path).map_err(|e| Failure::file(path, "make this file", &e))?;
     file.write_all(text.as_bytes())
         .and_then(|()| file.sync_all())
         .map_err(|e| Failure::file(path, "write this file", &e))?;

@@ -5,12 +5,11 @@ mod typed;
 mod walk;
 
 use std::path::Path;
-use std::sync::Arc;
 
 use super::exit::{Exit, Failure, Outcome};
 use super::{SettleArgs, open, output};
 use crate::exam::{self, Exam};
-use crate::journal::{Chosen, Decision, Entry, Journal, Settlement, SystemClock, Target};
+use crate::journal::{Chosen, Decision, Entry, Settlement, Target};
 use crate::lexicon::Lexicon;
 use crate::problem::nearest;
 use crate::reading::types::{Finding, FindingId, Side, Status};
@@ -30,6 +29,7 @@ pub fn run(args: &SettleArgs) -> Outcome {
 }
 
 fn settle(args: &SettleArgs) -> Outcome {
+    open::not_signed(&args.exam)?;
     let o = open::exam(&args.exam, args.lexicon.as_deref())?;
     let who = open::who("--by", args.by.as_deref(), &o.exam)?;
     let settlement = if let Some(seq) = args.undo {
@@ -80,7 +80,7 @@ fn no_values(args: &SettleArgs, with: &str, side_fits: bool) -> Result<(), Failu
 
 /// Appends a settlement; it is on disk when this returns.
 fn write(dir: &Path, s: &Settlement) -> Result<u64, Failure> {
-    let mut taken = Journal::open_to_append(dir, Arc::new(SystemClock::start()))?;
+    let mut taken = open::for_writing(dir)?;
     Ok(taken.journal.append_now(&Entry::Settlement(s.clone()))?)
 }
 
