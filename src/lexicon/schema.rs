@@ -76,6 +76,14 @@ pub struct File {
     pub pattern: Vec<Pattern>,
     /// Number words (language layer).
     pub number_words: Option<NumberWords>,
+    /// Published terminologies that exports code by.
+    #[serde(default)]
+    pub code_system: Vec<super::codes::CodeSystem>,
+    /// Published codes.
+    #[serde(default)]
+    pub code: Vec<super::codes::CodeRow>,
+    /// Bands in place of exact ages.
+    pub bands: Option<super::codes::BandRow>,
 }
 
 /// `[number_words]`: how numbers are said.
