@@ -779,10 +779,9 @@ fn codes(
             }
         }
         if let Some(b) = &p.bands {
-            for (ends, of) in [
-                (&b.gestation_weeks, &mut out.gestation_weeks),
-                (&b.age_hours, &mut out.age_hours),
-            ] {
+            for (ends, of) in
+                [(&b.gestation_weeks, &mut out.gestation_weeks), (&b.age_hours, &mut out.age_hours)]
+            {
                 match super::codes::ends(ends) {
                     Ok(list) => *of = list,
                     Err(m) => mistakes.push(m),

@@ -77,16 +77,15 @@ fn clock_part(ms: u64) -> Value {
 
 /// All observations of findings, in examination order.
 pub fn all(s: &Source<'_>) -> Vec<Named> {
-    let mut out: Vec<Named> = s
-        .x
-        .findings
-        .iter()
-        .enumerate()
-        .map(|(k, f)| {
-            let none = Grade::Ungraded(Ungraded::NoExpectation);
-            finding(s, f, s.graded.grades.get(k).copied().unwrap_or(none))
-        })
-        .collect();
+    let mut out: Vec<Named> =
+        s.x.findings
+            .iter()
+            .enumerate()
+            .map(|(k, f)| {
+                let none = Grade::Ungraded(Ungraded::NoExpectation);
+                finding(s, f, s.graded.grades.get(k).copied().unwrap_or(none))
+            })
+            .collect();
     out.extend(s.g.list.iter().filter(|g| table::is_absence(g, s.x)).filter_map(|g| missing(s, g)));
     out.extend(s.x.gone.iter().filter_map(|g| withdrawn(s, g)));
     out.sort_by_key(|n| n.section);
@@ -116,15 +115,15 @@ pub fn gestation(s: &Source<'_>) -> Option<Named> {
 /// The value of a finding under its key, and what else was said of it as components.
 fn value(s: &Source<'_>, f: &Finding) -> (Option<(&'static str, Value)>, Vec<Value>) {
     let it = &s.lex.items[f.item];
-    let ucum = f.unit.as_deref().map_or("1", |u| {
-        s.lex.units.iter().find(|k| k.id == u).map_or(u, |k| k.ucum.as_str())
-    });
+    let ucum = f
+        .unit
+        .as_deref()
+        .map_or("1", |u| s.lex.units.iter().find(|k| k.id == u).map_or(u, |k| k.ucum.as_str()));
     let number = match (f.number, f.range) {
         (Some(n), _) => Some(("valueQuantity", quantity(n, ucum))),
-        (None, Some((a, b))) => Some((
-            "valueRange",
-            json!({ "low": quantity(a, ucum), "high": quantity(b, ucum) }),
-        )),
+        (None, Some((a, b))) => {
+            Some(("valueRange", json!({ "low": quantity(a, ucum), "high": quantity(b, ucum) })))
+        }
         (None, None) => None,
     };
     let coded = f.value.as_deref().map(|v| {
@@ -137,9 +136,7 @@ fn value(s: &Source<'_>, f: &Finding) -> (Option<(&'static str, Value)>, Vec<Val
         (Some((key, n)), Some(v)) if !vital => {
             (Some(("valueCodeableConcept", v)), vec![part("number", "Number", key, n)])
         }
-        (Some(n), Some(v)) => {
-            (Some(n), vec![part("value", "Value", "valueCodeableConcept", v)])
-        }
+        (Some(n), Some(v)) => (Some(n), vec![part("value", "Value", "valueCodeableConcept", v)]),
         (Some(n), None) => (Some(n), Vec::new()),
         (None, Some(v)) => (Some(("valueCodeableConcept", v)), Vec::new()),
         (None, None) => (None, Vec::new()),
@@ -178,7 +175,8 @@ fn finding(s: &Source<'_>, st: &Standing, grade: Grade) -> Named {
         (Status::NotObtained, _) => {
             let code = format!("{}/not-obtained", it.id);
             let list = [coding(&system(s.lex), &code, "tried and not elicited")];
-            out["valueCodeableConcept"] = json!({ "coding": list, "text": "tried and not elicited" });
+            out["valueCodeableConcept"] =
+                json!({ "coding": list, "text": "tried and not elicited" });
             if f.reason.is_some() {
                 parts.push(part("reason", "Reason", "valueString", json!(reason())));
             }
@@ -255,12 +253,11 @@ fn vital_sign(s: &Source<'_>, out: &mut Value, f: &Finding) {
 
 /// z-scores of a measurement, with the reference they are by.
 fn z_parts(s: &Source<'_>, f: &Finding) -> Vec<Value> {
-    let scored = s.graded.growth.iter().filter(|g| g.finding == f.id).find_map(|g| {
-        match &g.outcome {
+    let scored =
+        s.graded.growth.iter().filter(|g| g.finding == f.id).find_map(|g| match &g.outcome {
             Outcome::Scored(scored) if scored.stands.is_some() => Some(scored),
             _ => None,
-        }
-    });
+        });
     let Some(scored) = scored else { return Vec::new() };
     let by = &s.lex.references[scored.reference].name;
     let of = |n: f64| (n * 100.0).round() / 100.0;
@@ -290,9 +287,9 @@ fn notes(s: &Source<'_>, st: &Standing) -> Vec<String> {
         out.push(format!("Made {during}, a state in which the item cannot be judged."));
     }
     for g in s.x.gone.iter().filter(|g| g.by == Some(f.id)) {
-        let at = s.x.event(g.at_seq).map_or(String::new(), |e| {
-            format!(" at {}", words::clock(e.phrase.start_ms))
-        });
+        let at =
+            s.x.event(g.at_seq)
+                .map_or(String::new(), |e| format!(" at {}", words::clock(e.phrase.start_ms)));
         // The reason of what was not done would be free text.
         let was = Finding { reason: None, ..g.finding.clone() };
         let was = words::finding(&was, s.lex);

@@ -22,7 +22,8 @@ use chrono::{DateTime, Datelike, FixedOffset};
 use serde_json::{Value, json};
 
 use self::findings::Named;
-use self::names::{EXPORT, Names, SHA256, coding, published, system};
+pub use self::names::{EXPORT, SHA256};
+use self::names::{Names, coding, published, system};
 use super::deidentify::Shown;
 use super::note::Block;
 use super::{sheet, words};
@@ -155,7 +156,7 @@ pub fn bundle(given: &Given<'_>) -> Value {
         true => coding(EXPORT, "deidentified", "de-identified"),
         false => coding(EXPORT, "whole", "whole exam"),
     };
-    json!({
+    let mut out = json!({
         "resourceType": "Bundle",
         "id": s.names.id("bundle"),
         "meta": { "tag": [kind] },
@@ -163,7 +164,12 @@ pub fn bundle(given: &Given<'_>) -> Value {
         "type": "document",
         "timestamp": instant(&s, &given.made),
         "entry": entry,
-    })
+    });
+    let digest = super::returned::bundle_digest(&out);
+    if let Some(tags) = out["meta"]["tag"].as_array_mut() {
+        tags.push(coding(SHA256, &digest, "SHA-256 of the bundle without this tag"));
+    }
+    out
 }
 
 /// When the bundle was made; of a de-identified one the year alone is told.
@@ -424,9 +430,8 @@ fn provenance(s: &Source<'_>, given: &Given<'_>) -> Value {
         let system = "http://terminology.hl7.org/CodeSystem/provenance-participant-type";
         json!({ "coding": [coding(system, code, say)] })
     };
-    let mut agents = vec![
-        json!({ "type": kind("assembler", "Assembler"), "who": s.names.to("device") }),
-    ];
+    let mut agents =
+        vec![json!({ "type": kind("assembler", "Assembler"), "who": s.names.to("device") })];
     if let Some(by) = s.examiner() {
         let who = s.names.to(&format!("practitioner {by}"));
         agents.push(json!({ "type": kind("author", "Author"), "who": who }));

@@ -28,9 +28,7 @@ pub fn all(s: &Source<'_>) -> Vec<Named> {
 fn scores(possible: &[i32]) -> Option<(&'static str, Value)> {
     match (possible.iter().min(), possible.iter().max()) {
         (Some(a), Some(b)) if a == b => Some(("valueQuantity", score(*a))),
-        (Some(a), Some(b)) => {
-            Some(("valueRange", json!({ "low": score(*a), "high": score(*b) })))
-        }
+        (Some(a), Some(b)) => Some(("valueRange", json!({ "low": score(*a), "high": score(*b) }))),
         _ => None,
     }
 }
@@ -56,9 +54,10 @@ fn scale(s: &Source<'_>, r: &Scored, scale: &Scale) -> Named {
         out["effectiveDateTime"] = json!(s.x.header.started.to_rfc3339());
     }
     let mut parts: Vec<Value> = Vec::new();
-    let result = r.outcome.as_ref().filter(|_| {
-        !matches!(r.status, Status::Empty | Status::Refused) && r.conflict.is_none()
-    });
+    let result = r
+        .outcome
+        .as_ref()
+        .filter(|_| !matches!(r.status, Status::Empty | Status::Refused) && r.conflict.is_none());
     match (result, &scale.rule) {
         (Some(Outcome::Totals(t)), rule) => {
             let (low, high) = Outcome::Totals(t.clone()).ends();
@@ -81,7 +80,8 @@ fn scale(s: &Source<'_>, r: &Scored, scale: &Scale) -> Named {
             let possible: Vec<&str> =
                 l.possible.iter().filter_map(|&k| names.get(k).copied()).collect();
             out["valueCodeableConcept"] = json!({ "text": possible.join(" or ") });
-            let positive = [l.positive.0, l.positive.1].map(|n| i32::try_from(n).unwrap_or(i32::MAX));
+            let positive =
+                [l.positive.0, l.positive.1].map(|n| i32::try_from(n).unwrap_or(i32::MAX));
             if let Some((key, v)) = scores(&positive) {
                 parts.push(part("positive", "Categories with a sign", key, v));
             }
@@ -103,7 +103,8 @@ fn scale(s: &Source<'_>, r: &Scored, scale: &Scale) -> Named {
         out["interpretation"] = json!([own(RESULT, r.status.word(), r.status.word())]);
     }
     if r.total.is_none() && result.is_some() {
-        parts.extend(scale.signs.iter().zip(&r.signs).map(|(sign, read)| one(s, scale, sign, read)));
+        parts
+            .extend(scale.signs.iter().zip(&r.signs).map(|(sign, read)| one(s, scale, sign, read)));
     }
     if !parts.is_empty() {
         out["component"] = json!(parts);
@@ -131,7 +132,8 @@ fn one(s: &Source<'_>, scale: &Scale, sign: &Sign, read: &SignRead) -> Value {
     let mut out = json!({
         "code": { "coding": [coding(&system(s.lex), &code, &sign.name)], "text": sign.name },
     });
-    match scores(&read.possible).filter(|_| read.is_known() || read.possible.len() < read.all.len()) {
+    match scores(&read.possible).filter(|_| read.is_known() || read.possible.len() < read.all.len())
+    {
         Some((key, v)) => out[key] = v,
         None => {
             let why = read.lacks.iter().map(|l| match s.shown.is_deidentified() {

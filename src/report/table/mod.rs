@@ -10,7 +10,7 @@ use super::deidentify::{self, Shown};
 use super::words;
 use crate::exam::{Exam, Standing};
 use crate::gaps::{Came, Gap, GapKind, Gaps};
-use crate::grade::{Graded, Ungraded, Grade};
+use crate::grade::{Grade, Graded, Ungraded};
 use crate::journal::Sex;
 use crate::lexicon::Lexicon;
 use crate::lexicon::model::ItemId;
@@ -111,7 +111,8 @@ pub fn rows(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps, shown: &Shown) -
         out.push((item, row));
     };
     for (k, s) in x.findings.iter().enumerate() {
-        let grade = graded.grades.get(k).copied().unwrap_or(Grade::Ungraded(Ungraded::NoExpectation));
+        let grade =
+            graded.grades.get(k).copied().unwrap_or(Grade::Ungraded(Ungraded::NoExpectation));
         push(s.finding.item, finding(x, s, grade, lex, g, shown));
     }
     for gap in g.list.iter().filter(|gap| is_absence(gap, x)) {
@@ -135,9 +136,8 @@ pub fn is_absence(gap: &Gap, x: &Exam) -> bool {
             | GapKind::LeftForLater
     );
     let told = |item: ItemId| {
-        x.of(item).any(|s| {
-            s.finding.status == Status::Skipped && Side::overlap(s.finding.side, gap.side)
-        })
+        x.of(item)
+            .any(|s| s.finding.status == Status::Skipped && Side::overlap(s.finding.side, gap.side))
     };
     absent && gap.item.is_some_and(|item| !told(item))
 }
@@ -207,7 +207,9 @@ fn finding(x: &Exam, s: &Standing, grade: Grade, lex: &Lexicon, g: &Gaps, shown:
         maybe(side(f.side)),
         text(f.status.word()),
         maybe(f.value.clone()),
-        maybe(f.value.as_deref().map(|v| f.wording.clone().unwrap_or_else(|| it.say(v).to_owned()))),
+        maybe(
+            f.value.as_deref().map(|v| f.wording.clone().unwrap_or_else(|| it.say(v).to_owned())),
+        ),
         number(f.number),
         number(f.range.map(|r| r.0)),
         number(f.range.map(|r| r.1)),

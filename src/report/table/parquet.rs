@@ -65,7 +65,8 @@ impl<W: Write + Send> Writer<W> {
             .set_created_by(format!("cotside version {}", env!("CARGO_PKG_VERSION")))
             .build();
         let schema = schema().map_err(into_io)?;
-        let out = SerializedFileWriter::new(to, Arc::new(schema), Arc::new(how)).map_err(into_io)?;
+        let out =
+            SerializedFileWriter::new(to, Arc::new(schema), Arc::new(how)).map_err(into_io)?;
         Ok(Writer { out, held: Vec::new() })
     }
 
