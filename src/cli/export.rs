@@ -1,6 +1,9 @@
 //! `cotside export`.
 
 use std::io::IsTerminal;
+use std::path::Path;
+
+use chrono::{DateTime, Datelike, FixedOffset};
 
 use super::exit::{Exit, Failure, Outcome};
 use super::open::Opened;
@@ -10,7 +13,7 @@ use crate::grade::asymmetries;
 use crate::problem::Problem;
 use crate::report::deidentify::Shown;
 use crate::report::note::Block;
-use crate::report::{fhir, json, note, pdf, sheet, table, words};
+use crate::report::{fhir, json, note, pdf, returned, sheet, table, words};
 
 /// Random bits of the system, as 16 hexadecimal digits.
 pub fn random() -> Result<String, Failure> {
@@ -48,7 +51,7 @@ pub fn run(args: &ExportArgs) -> Outcome {
     }
     let o = open::measured(exam, args.lexicon.as_deref(), &args.reference)?;
     let shown = if args.deidentify { fresh()? } else { Shown::Whole };
-    let bytes = made(args.format, &o, &shown)?;
+    let bytes = made(args.format, &o, &shown, &beside(exam)?)?;
     output::deliver_bytes(to, &bytes)?;
     Ok(Exit::Ok)
 }
@@ -66,8 +69,27 @@ fn blocks(o: &Opened, g: &Gaps, shown: &Shown) -> Vec<Block> {
     }
 }
 
-/// An exam in a format.
-pub fn made(format: Format, o: &Opened, shown: &Shown) -> Result<Vec<u8>, Failure> {
+/// Files of the exam's folder that go with its journal.
+fn beside(exam: &Path) -> Result<Vec<(String, Vec<u8>)>, Failure> {
+    let mut out = Vec::new();
+    for name in returned::CARRIED {
+        let path = exam.join(name);
+        match std::fs::read(&path) {
+            Ok(bytes) => out.push((name.to_owned(), bytes)),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
+            Err(e) => return Err(Failure::file(&path, "read this file", &e)),
+        }
+    }
+    Ok(out)
+}
+
+/// An exam in a format, with the files that go with its journal.
+pub fn made(
+    format: Format,
+    o: &Opened,
+    shown: &Shown,
+    files: &[(String, Vec<u8>)],
+) -> Result<Vec<u8>, Failure> {
     let (x, lex) = (&o.exam, &*o.lex);
     let g = gaps(x, lex);
     let now = chrono::Local::now().fixed_offset();
@@ -78,7 +100,7 @@ pub fn made(format: Format, o: &Opened, shown: &Shown) -> Result<Vec<u8>, Failur
         }
         Format::Json => {
             let whole = json::export(x, lex, &o.graded, &o.overview, &g);
-            json_text(json::with_journal(whole, &o.read))
+            json_text(json::with_journal(whole, &o.read, files))
         }
         Format::Csv => table::csv::whole(&table::rows(x, lex, &o.graded, &g, shown)).into_bytes(),
         Format::Fhir => json_text(fhir::bundle(&fhir::Given {
@@ -89,6 +111,7 @@ pub fn made(format: Format, o: &Opened, shown: &Shown) -> Result<Vec<u8>, Failur
             g: &g,
             note: &blocks(o, &g, shown),
             journal: &o.read.bytes(),
+            files,
             seal: None,
             shown,
             made: now,
@@ -100,7 +123,7 @@ pub fn made(format: Format, o: &Opened, shown: &Shown) -> Result<Vec<u8>, Failur
                 status: status(o, &g),
                 digest: (!hidden).then(|| o.read.digest().to_string()),
                 title: lex.title.clone(),
-                made: (!hidden).then_some(now),
+                made: if hidden { export_year(&now) } else { now },
             };
             pdf::file(&blocks(o, &g, shown), &on_every).map_err(|why| Failure {
                 exit: Exit::Device,
@@ -108,6 +131,12 @@ pub fn made(format: Format, o: &Opened, shown: &Shown) -> Result<Vec<u8>, Failur
             })?
         }
     })
+}
+
+/// The year of an export, as a moment: PDF/A asks for one, and the day would tell too much.
+fn export_year(now: &DateTime<FixedOffset>) -> DateTime<FixedOffset> {
+    let first = chrono::NaiveDate::from_ymd_opt(now.year(), 1, 1).unwrap_or_default();
+    first.and_time(chrono::NaiveTime::MIN).and_utc().fixed_offset()
 }
 
 /// How the exam stands, for every sheet.

@@ -8,7 +8,8 @@ use crate::exam;
 use crate::gaps::gaps;
 use crate::journal::{self, Digest, FileSystem, Storage};
 use crate::problem::Problem;
-use crate::report::{json, returned};
+use crate::report::json;
+use crate::report::returned::{self, Returned};
 
 /// Runs the command.
 pub fn run(args: &ImportArgs) -> Outcome {
@@ -28,7 +29,7 @@ pub fn run(args: &ImportArgs) -> Outcome {
     })?;
     let back = returned::journal(&name, &text).map_err(|p| placed(p, &name, &text))?;
     open::make_parents(&args.exam)?;
-    put(&args.exam, &back.bytes)?;
+    put(&args.exam, &back)?;
     let code = back.journal.header().map_or_else(String::new, |h| h.code.to_string());
     let entries = back.journal.lines.len();
     output::line(&format!("exam {code}: {entries} entries, byte for byte as exported"))?;
@@ -42,7 +43,7 @@ pub fn run(args: &ImportArgs) -> Outcome {
 fn placed(p: Problem, name: &str, text: &str) -> Problem {
     let place = || {
         let given: serde_json::Value = serde_json::from_str(text).ok()?;
-        let bytes = returned::carried(&given)?;
+        let (bytes, files) = returned::carried(&given)?;
         let read = journal::read_bytes(Path::new(name), &bytes).ok()?;
         let header = read.header()?;
         let lex = std::sync::Arc::new(open::lexicon(None, &header.lexicon.name).ok()?);
@@ -53,10 +54,10 @@ fn placed(p: Problem, name: &str, text: &str) -> Problem {
         let again = if given["resourceType"] == "Bundle" {
             let o = open::Opened { read, lex, exam: x, graded, overview };
             let shown = crate::report::deidentify::Shown::Whole;
-            serde_json::from_slice(&export::made(Format::Fhir, &o, &shown).ok()?).ok()?
+            serde_json::from_slice(&export::made(Format::Fhir, &o, &shown, &files).ok()?).ok()?
         } else {
             let g = gaps(&x, &lex);
-            json::with_journal(json::export(&x, &lex, &graded, &overview, &g), &read)
+            json::with_journal(json::export(&x, &lex, &graded, &overview, &g), &read, &files)
         };
         // When a bundle was made, and what follows from that, differs in any case.
         let pointer = returned::first_difference(&timeless(again), &timeless(given.clone()))?;
@@ -85,7 +86,7 @@ fn timeless(mut v: serde_json::Value) -> serde_json::Value {
 
 /// Makes the exam's folder with its journal: in a folder beside it first, which then gets the name,
 /// so that at no moment there is half an exam under it.
-fn put(exam: &Path, bytes: &[u8]) -> Result<(), Failure> {
+fn put(exam: &Path, back: &Returned) -> Result<(), Failure> {
     let fs = FileSystem;
     let fail = |doing: &'static str, path: &Path| {
         let path = path.to_owned();
@@ -103,10 +104,12 @@ fn put(exam: &Path, bytes: &[u8]) -> Result<(), Failure> {
     let part = exam.with_file_name(name);
     fs.create_dir(&part).map_err(fail("make this folder", &part))?;
     let written = (|| {
-        let path = part.join(journal::FILE_NAME);
-        let mut file = fs.create_new(&path)?;
-        file.write_all(bytes)?;
-        file.sync_all()?;
+        let beside = back.files.iter().map(|(name, bytes)| (name.as_str(), bytes));
+        for (name, bytes) in std::iter::once((journal::FILE_NAME, &back.bytes)).chain(beside) {
+            let mut file = fs.create_new(&part.join(name))?;
+            file.write_all(bytes)?;
+            file.sync_all()?;
+        }
         fs.sync_dir(&part)?;
         fs.rename(&part, exam)?;
         let above = exam.parent().filter(|p| !p.as_os_str().is_empty());

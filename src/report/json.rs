@@ -2,6 +2,8 @@
 //!
 //! Ids and codes are the lexicon's; times are milliseconds on the exam clock, wall times RFC 3339.
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};
 
 use crate::exam::{Exam, Gone, Held, How, Standing, Trial};
@@ -66,8 +68,19 @@ pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview, g: &Gaps) 
 
 /// The export with the journal as it stands on disk, and a digest of each part: what it takes to
 /// have the exam back, and to see that nothing was changed on the way ([`super::returned`]).
-pub fn with_journal(mut export: Value, journal: &JournalRead) -> Value {
+///
+/// `files`: what else the exam's folder holds that must come back, by name.
+pub fn with_journal(
+    mut export: Value,
+    journal: &JournalRead,
+    files: &[(String, Vec<u8>)],
+) -> Value {
     let Some(parts) = export.as_object_mut() else { return export };
+    if !files.is_empty() {
+        let of = |(name, bytes): &(String, Vec<u8>)| (name.clone(), json!(STANDARD.encode(bytes)));
+        let all: serde_json::Map<String, Value> = files.iter().map(of).collect();
+        parts.insert("files".into(), Value::Object(all));
+    }
     let digests: serde_json::Map<String, Value> = parts
         .iter()
         .map(|(name, part)| (name.clone(), json!(Digest::of(part.to_string().as_bytes()))))

@@ -40,8 +40,8 @@ pub struct Sheet {
     pub digest: Option<String>,
     /// Title of the document.
     pub title: String,
-    /// When the file was made; not told on a de-identified sheet.
-    pub made: Option<DateTime<FixedOffset>>,
+    /// When the file was made; of a de-identified one no more than the year.
+    pub made: DateTime<FixedOffset>,
 }
 
 /// A font for measuring and for drawing.
@@ -214,14 +214,12 @@ pub fn file(blocks: &[Block], on_every: &Sheet) -> Result<Vec<u8>, String> {
         configuration: how,
         ..SerializeSettings::default()
     });
-    let mut about = Metadata::new()
+    let about = Metadata::new()
         .title(format!("{} {}", on_every.title, on_every.code))
         .language("en".into())
         .creator(format!("cotside {}", env!("CARGO_PKG_VERSION")))
-        .document_id(on_every.code.clone());
-    if let Some(t) = &on_every.made {
-        about = about.creation_date(date(t));
-    }
+        .document_id(on_every.code.clone())
+        .creation_date(date(&on_every.made));
     doc.set_metadata(about);
     let size = PageSettings::from_wh(WIDTH, HEIGHT).ok_or("A4 is no size for a page")?;
     let count = sheets.len();

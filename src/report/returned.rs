@@ -16,14 +16,20 @@ use serde_json::value::RawValue;
 use crate::journal::{self, Digest, JournalError, JournalRead};
 use crate::problem::Problem;
 
-/// The journal out of an export.
+/// The journal out of an export, and the files that came with it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Returned {
     /// Its lines.
     pub journal: JournalRead,
     /// The file's bytes.
     pub bytes: Vec<u8>,
+    /// Other files of the exam's folder, by name.
+    pub files: Vec<(String, Vec<u8>)>,
 }
+
+/// Files beside the journal that an export carries where an exam has them: the signature, and the
+/// note as it was signed. No other name is written on the way back.
+pub const CARRIED: [&str; 2] = ["seal.json", "note.txt"];
 
 /// A place in the text of an export.
 struct Text<'a> {
@@ -127,7 +133,26 @@ fn of_json(t: &Text<'_>, parts: &Parts<'_>) -> Result<Returned, Problem> {
         Some(l) => t.line_of(l.get()),
         None => t.line_of(list),
     };
-    whole(t, bytes, &t.word(sha, "the journal's digest")?, place)
+    let out = whole(t, bytes, &t.word(sha, "the journal's digest")?, place)?;
+    let Some(raw) = parts.get("files").map(|v| v.get()) else { return Ok(out) };
+    let files: BTreeMap<String, String> = serde_json::from_str(raw)
+        .map_err(|e| t.at(raw, format!("the files cannot be read: {e}"), AGAIN))?;
+    let files = files
+        .into_iter()
+        .map(|(name, data)| file(t, raw, name, &data))
+        .collect::<Result<Vec<_>, _>>()?;
+    Ok(Returned { files, ..out })
+}
+
+/// A file that came with the journal.
+fn file(t: &Text<'_>, raw: &str, name: String, data: &str) -> Result<(String, Vec<u8>), Problem> {
+    if !CARRIED.contains(&name.as_str()) {
+        return Err(t.at(raw, format!("an exam has no file `{name}`"), AGAIN));
+    }
+    let bytes = STANDARD
+        .decode(data)
+        .map_err(|e| t.at(raw, format!("the base64 of {name} is damaged: {e}"), AGAIN))?;
+    Ok((name, bytes))
 }
 
 /// The journal, when its chain and its digest hold.
@@ -153,7 +178,7 @@ fn whole(
         );
         return Err(Problem::at(t.name, place(n), 0, message).help(AGAIN));
     }
-    Ok(Returned { journal: read, bytes })
+    Ok(Returned { journal: read, bytes, files: Vec::new() })
 }
 
 /// The digest of a bundle: of its JSON with keys in order and without the digest itself.
@@ -230,7 +255,11 @@ fn of_bundle(t: &Text<'_>, parts: &Parts<'_>) -> Result<Returned, Problem> {
         .map_err(|e| t.at(raw, format!("the journal's base64 is damaged: {e}"), AGAIN))?;
     let sha256 = resource["masterIdentifier"]["value"].as_str().unwrap_or_default().to_owned();
     let line = t.line_of(raw);
-    let out = whole(t, bytes, &sha256, |_| line)?;
+    let mut out = whole(t, bytes, &sha256, |_| line)?;
+    for c in resource["content"].as_array().into_iter().flatten().skip(1) {
+        let word = |k: &str| c["attachment"][k].as_str().unwrap_or_default();
+        out.files.push(file(t, raw, word("title").to_owned(), word("data"))?);
+    }
     let found = bundle_digest(&bundle);
     if tag(super::fhir::SHA256) != Some(found.as_str()) {
         return Err(Problem::in_file(
@@ -242,16 +271,26 @@ fn of_bundle(t: &Text<'_>, parts: &Parts<'_>) -> Result<Returned, Problem> {
     Ok(out)
 }
 
-/// The journal an export carries, whether or not anything was changed.
-pub fn carried(export: &Value) -> Option<Vec<u8>> {
+/// The journal an export carries, and the files beside it, whether or not anything was changed.
+pub fn carried(export: &Value) -> Option<(Vec<u8>, Vec<(String, Vec<u8>)>)> {
+    let decoded =
+        |name: &str, data: &Value| Some((name.to_owned(), STANDARD.decode(data.as_str()?).ok()?));
     if let Some(lines) = export["journal"]["lines"].as_array() {
         let texts: Option<Vec<&str>> = lines.iter().map(Value::as_str).collect();
-        return Some(texts?.iter().flat_map(|l| l.bytes().chain([b'\n'])).collect());
+        let journal = texts?.iter().flat_map(|l| l.bytes().chain([b'\n'])).collect();
+        let files = export["files"].as_object().into_iter().flatten();
+        return Some((journal, files.filter_map(|(k, v)| decoded(k, v)).collect()));
     }
-    let entries = export["entry"].as_array()?;
-    let data =
-        |e: &Value| e["resource"]["content"][0]["attachment"]["data"].as_str().map(str::to_owned);
-    STANDARD.decode(entries.iter().find_map(data)?).ok()
+    let content = export["entry"].as_array()?.iter().find_map(|e| {
+        let r = &e["resource"];
+        (r["masterIdentifier"]["system"] == super::fhir::SHA256).then(|| r["content"].as_array())?
+    })?;
+    let all = content.iter().filter_map(|c| {
+        let a = &c["attachment"];
+        decoded(a["title"].as_str()?, &a["data"])
+    });
+    let mut all: Vec<(String, Vec<u8>)> = all.collect();
+    (!all.is_empty()).then(|| (all.remove(0).1, all))
 }
 
 /// The first place at which two JSON values differ, as a JSON pointer (RFC 6901).

@@ -71,6 +71,9 @@ pub struct Given<'a> {
     pub note: &'a [Block],
     /// The journal's file; not looked at for a de-identified bundle.
     pub journal: &'a [u8],
+    /// Other files of the exam that must come back with the journal, by name; not looked at for a
+    /// de-identified bundle.
+    pub files: &'a [(String, Vec<u8>)],
     /// The signature, when there is one.
     pub seal: Option<&'a Seal>,
     /// How it is shown.
@@ -402,8 +405,21 @@ fn gather(v: &Value, system: &str, out: &mut BTreeMap<String, String>) {
     }
 }
 
-/// The journal, byte for byte.
+/// The journal, byte for byte, and what else belongs to the exam.
 fn journal(s: &Source<'_>, given: &Given<'_>) -> Value {
+    let attached = |kind: &str, name: &str, bytes: &[u8]| {
+        json!({ "attachment": {
+            "contentType": kind,
+            "title": name,
+            "size": bytes.len(),
+            "data": STANDARD.encode(bytes),
+        } })
+    };
+    let mut content = vec![attached("application/jsonl", crate::journal::FILE_NAME, given.journal)];
+    content.extend(given.files.iter().map(|(name, bytes)| {
+        let json = name.ends_with(".json");
+        attached(if json { "application/json" } else { "text/plain" }, name, bytes)
+    }));
     json!({
         "resourceType": "DocumentReference",
         "id": s.names.id("journal"),
@@ -415,12 +431,7 @@ fn journal(s: &Source<'_>, given: &Given<'_>) -> Value {
         "docStatus": s.status(),
         "type": { "text": "journal of the exam" },
         "subject": s.names.to("patient"),
-        "content": [{ "attachment": {
-            "contentType": "application/jsonl",
-            "title": crate::journal::FILE_NAME,
-            "size": given.journal.len(),
-            "data": STANDARD.encode(given.journal),
-        } }],
+        "content": content,
     })
 }
 
