@@ -775,6 +775,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
         number_words,
         patterns,
         references: Vec::new(),
+        codes: codes(c, parsed, &item_ids),
         scale_files: files.scales.clone(),
         matcher: Matcher::new(Vec::new(), HashSet::new()),
     };
@@ -787,6 +788,41 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
     }
     lexicon.references.sort_by_key(|r| r.rank);
     Some(lexicon)
+}
+
+/// How exports code it.
+fn codes(
+    c: &mut Compiler<'_>,
+    parsed: &[schema::File],
+    items: &HashMap<String, ItemId>,
+) -> super::codes::Codes {
+    let mut out = super::codes::Codes {
+        systems: parsed.iter().flat_map(|p| p.code_system.iter().cloned()).collect(),
+        ..super::codes::Codes::default()
+    };
+    for (i, p) in parsed.iter().enumerate() {
+        let mut mistakes = Vec::new();
+        for row in &p.code {
+            match super::codes::code(row, items, &out.systems) {
+                Ok(code) => out.list.push(code),
+                Err(m) => mistakes.push(m),
+            }
+        }
+        if let Some(b) = &p.bands {
+            for (ends, of) in
+                [(&b.gestation_weeks, &mut out.gestation_weeks), (&b.age_hours, &mut out.age_hours)]
+            {
+                match super::codes::ends(ends) {
+                    Ok(list) => *of = list,
+                    Err(m) => mistakes.push(m),
+                }
+            }
+        }
+        for (byte, message, help) in mistakes {
+            c.problem(i, byte, message, Some(help));
+        }
+    }
+    out
 }
 
 /// A pattern with its items and values resolved.

@@ -79,6 +79,14 @@ pub struct File {
     pub heard: Vec<Heard>,
     /// Number words (language layer).
     pub number_words: Option<NumberWords>,
+    /// Published terminologies that exports code by.
+    #[serde(default)]
+    pub code_system: Vec<super::codes::CodeSystem>,
+    /// Published codes.
+    #[serde(default)]
+    pub code: Vec<super::codes::CodeRow>,
+    /// Bands in place of exact ages.
+    pub bands: Option<super::codes::BandRow>,
 }
 
 /// `[[heard]]`: how a recogniser spells one speaker's name of an item, or of a value of it. It is
