@@ -7,9 +7,11 @@ use super::exit::Failure;
 use super::output::warn;
 use crate::exam::{self, Exam};
 use crate::grade::{Graded, Overview, grade, scales};
-use crate::journal::{self, JournalRead, LexiconRef, Settlement};
+use crate::journal::{self, Journal, JournalRead, LexiconRef, SystemClock};
 use crate::lexicon::{self, Files, Lexicon};
 use crate::problem::{Problem, nearest};
+pub use crate::settle::settlement;
+use crate::settle::told::After;
 
 /// The lexicon used when neither the command line nor a journal names one.
 pub const DEFAULT_LEXICON: &str = "newborn";
@@ -26,6 +28,18 @@ pub struct Opened {
     pub graded: Graded,
     /// Scales, and counts by domain.
     pub overview: Overview,
+}
+
+impl Opened {
+    /// What a decision is told by.
+    pub fn after(&self) -> After<'_> {
+        After { exam: &self.exam, lines: &self.read.lines, lex: &self.lex }
+    }
+}
+
+/// Opens the journal of an exam that is there, to add to it.
+pub fn for_writing(dir: &Path) -> Result<journal::Opened, Failure> {
+    Ok(Journal::open_to_append(dir, Arc::new(SystemClock::start()))?)
 }
 
 /// Loads the lexicon of a folder, or the shipped one of that name.
@@ -198,29 +212,6 @@ pub fn who(flag: &str, by: Option<&str>, x: &Exam) -> Result<String, Failure> {
             format!("say your initials, such as {flag} AB"),
         )),
     }
-}
-
-/// A settlement without a target.
-pub fn settlement(who: &str, decision: journal::Decision) -> Settlement {
-    Settlement { who: who.to_owned(), target: None, decision }
-}
-
-/// A moment on the exam clock, `m:ss` or `h:mm:ss`, in milliseconds.
-pub fn moment(text: &str) -> Option<u64> {
-    let parts: Vec<&str> = text.split(':').collect();
-    if !(2..=3).contains(&parts.len()) {
-        return None;
-    }
-    let mut seconds: u64 = 0;
-    for (k, part) in parts.iter().enumerate() {
-        let plain = !part.is_empty() && part.len() <= 5 && part.bytes().all(|b| b.is_ascii_digit());
-        let n: u64 = part.parse().ok().filter(|_| plain)?;
-        if k > 0 && n > 59 {
-            return None;
-        }
-        seconds = seconds * 60 + n;
-    }
-    Some(seconds * 1000)
 }
 
 /// Makes the folders above an exam's own.
