@@ -26,4 +26,5 @@ pub mod lexicon;
 pub mod problem;
 pub mod reading;
 pub mod report;
+pub mod review;
 pub mod settle;

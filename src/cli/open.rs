@@ -65,7 +65,7 @@ pub fn not_a_file(exam: &Path) -> Result<(), Failure> {
 
 /// Opens an exam for reading; says on standard error what is odd about it.
 pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
-    open(dir, folder, None, &[])
+    open(dir, folder, None, &[], true)
 }
 
 /// As [`measured`]; a lexicon loaded already, with its references, is taken again where the exam
@@ -76,7 +76,17 @@ pub fn exam_by(
     loaded: Option<&Arc<Lexicon>>,
     references: &[PathBuf],
 ) -> Result<Opened, Failure> {
-    open(dir, folder, loaded, references)
+    open(dir, folder, loaded, references, true)
+}
+
+/// As [`exam_by`], without saying again what is odd.
+pub fn again(
+    dir: &Path,
+    folder: Option<&Path>,
+    loaded: &Arc<Lexicon>,
+    references: &[PathBuf],
+) -> Result<Opened, Failure> {
+    open(dir, folder, Some(loaded), references, false)
 }
 
 /// As [`exam`], with growth references that go before those of the lexicon.
@@ -85,7 +95,7 @@ pub fn measured(
     folder: Option<&Path>,
     references: &[PathBuf],
 ) -> Result<Opened, Failure> {
-    open(dir, folder, None, references)
+    open(dir, folder, None, references, true)
 }
 
 fn open(
@@ -93,6 +103,7 @@ fn open(
     folder: Option<&Path>,
     loaded: Option<&Arc<Lexicon>>,
     references: &[PathBuf],
+    told: bool,
 ) -> Result<Opened, Failure> {
     not_a_file(dir)?;
     let read = journal::read(dir)?;
@@ -129,7 +140,9 @@ fn open(
         f
     })?;
     let exam = exam::build(header, &read.lines, &lex);
-    tell_oddities(dir, &read, &exam, &lex);
+    if told {
+        tell_oddities(dir, &read, &exam, &lex);
+    }
     let graded = grade(&exam, &lex);
     let overview = Overview::new(scales::of_lexicon(&lex)?, &exam, &graded, &lex);
     Ok(Opened { read, lex, exam, graded, overview })
@@ -172,34 +185,7 @@ pub fn check_protocol(name: &str, lex: &Lexicon) -> Result<(), Failure> {
 
 /// The item of that id, name or spoken name.
 pub fn item(word: &str, lex: &Lexicon) -> Result<usize, Failure> {
-    let folded = word.trim().to_lowercase();
-    let found = lex
-        .item(&folded)
-        .or_else(|| lex.items.iter().position(|i| i.name.to_lowercase() == folded))
-        .or_else(|| lex.items.iter().position(|i| i.names.contains(&folded)));
-    if let Some(i) = found {
-        return Ok(i);
-    }
-    let near = nearest(&folded, lex.items.iter().map(|i| i.id.as_str())).or_else(|| {
-        nearest(&folded, lex.items.iter().flat_map(|i| i.names.iter().map(String::as_str)))
-    });
-    let help = match near {
-        Some(n) => format!("did you mean `{n}`?"),
-        None => {
-            let holding: Vec<&str> = lex
-                .items
-                .iter()
-                .map(|i| i.id.as_str())
-                .filter(|id| folded.split([' ', '-']).any(|w| w.len() > 2 && id.contains(w)))
-                .take(8)
-                .collect();
-            match holding.is_empty() {
-                true => "`cotside lexicon items` lists all items".into(),
-                false => format!("items like it: {}", holding.join(", ")),
-            }
-        }
-    };
-    Err(Failure::input(word, "there is no item of this name", help))
+    Ok(crate::settle::item(word, lex)?)
 }
 
 /// The initials of whoever decides: as given by `flag`, else those in the header.

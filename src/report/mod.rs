@@ -13,6 +13,7 @@ pub mod json;
 pub mod measures;
 pub mod note;
 pub mod open_matters;
+pub mod page;
 pub mod scales;
 pub mod sentences;
 pub mod style;

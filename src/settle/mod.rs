@@ -13,7 +13,7 @@ pub mod typed;
 use crate::exam;
 use crate::journal::{Chosen, Decision, Settlement, Target};
 use crate::lexicon::Lexicon;
-use crate::problem::Problem;
+use crate::problem::{Problem, nearest};
 use crate::reading::types::{Finding, Side, Status};
 use crate::report::words;
 
@@ -84,4 +84,39 @@ pub fn give_reason(q: &Question, reason: &str, who: &str, lex: &Lexicon) -> Vec<
         decision: Decision::NotAFinding,
     });
     set_aside.into_iter().chain([settlement(who, given)]).collect()
+}
+
+/// The item of that id, name or spoken name.
+///
+/// # Errors
+/// That there is none, with names that are near.
+pub fn item(word: &str, lex: &Lexicon) -> Result<usize, Problem> {
+    let folded = word.trim().to_lowercase();
+    let found = lex
+        .item(&folded)
+        .or_else(|| lex.items.iter().position(|i| i.name.to_lowercase() == folded))
+        .or_else(|| lex.items.iter().position(|i| i.names.contains(&folded)));
+    if let Some(i) = found {
+        return Ok(i);
+    }
+    let near = nearest(&folded, lex.items.iter().map(|i| i.id.as_str())).or_else(|| {
+        nearest(&folded, lex.items.iter().flat_map(|i| i.names.iter().map(String::as_str)))
+    });
+    let help = match near {
+        Some(n) => format!("did you mean `{n}`?"),
+        None => {
+            let holding: Vec<&str> = lex
+                .items
+                .iter()
+                .map(|i| i.id.as_str())
+                .filter(|id| folded.split([' ', '-']).any(|w| w.len() > 2 && id.contains(w)))
+                .take(8)
+                .collect();
+            match holding.is_empty() {
+                true => "`cotside lexicon items` lists all items".into(),
+                false => format!("items like it: {}", holding.join(", ")),
+            }
+        }
+    };
+    Err(Problem::in_file(word, "there is no item of this name").help(help))
 }

@@ -1,10 +1,12 @@
 //! A decision in words, once it is written.
 
 use crate::exam::Exam;
-use crate::journal::{Decision, Entry, Line, Settlement};
+use crate::journal::{Chosen, Decision, Entry, Line, Settlement};
 use crate::lexicon::Lexicon;
-use crate::reading::types::{FindingId, Status};
+use crate::reading::types::{Finding, FindingId, Side, Status};
 use crate::report::words;
+
+use super::{choices, questions};
 
 /// The exam as it stands with the decision.
 #[derive(Clone, Copy)]
@@ -89,4 +91,36 @@ fn undone(seq: u64, after: &After<'_>) -> String {
         _ => "a decision".into(),
     };
     format!("taken back: {old} (was decided by {}, entry {seq})", s.who)
+}
+
+/// A decision by itself, whatever became of it since.
+pub fn decision(s: &Settlement, exam: &Exam, lex: &Lexicon) -> String {
+    let say = |c: &Chosen, of: Option<&Finding>| match (lex.item(&c.item), of) {
+        (Some(_), Some(f)) => choices::say(c, f, lex),
+        (Some(item), None) => {
+            let blank = choices::blank(&questions::of_missed(item, exam, lex));
+            choices::say(c, &blank, lex)
+        }
+        (None, _) => c.item.clone(),
+    };
+    let id = s.target.map(|t| FindingId { phrase: t.phrase, index: t.index });
+    let of = id.and_then(|id| exam.named(id));
+    let id = id.map_or(String::new(), |id| format!("[{id}] "));
+    match &s.decision {
+        Decision::Choose(c) => format!("{id}{}", say(c, of)),
+        Decision::NotAFinding => {
+            let was = of.map_or(String::new(), |f| format!(" ({})", words::finding(f, lex)));
+            format!("{id}not a finding{was}")
+        }
+        Decision::Add { chosen, at_ms } => {
+            format!("added at {}: {}", words::clock(*at_ms), say(chosen, None))
+        }
+        Decision::GapReason { item, side, reason } => {
+            let side = side.as_deref().and_then(Side::named);
+            let what = lex.item(item).map_or(item.clone(), |i| words::subject(i, side, lex));
+            format!("{what} not done: {reason}")
+        }
+        Decision::Input { scale, sign, value, .. } => format!("entered: {scale}, {sign} {value}"),
+        Decision::Undo { seq } => format!("entry {seq} taken back"),
+    }
 }
