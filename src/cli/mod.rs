@@ -23,7 +23,9 @@ mod many;
 mod note;
 mod open;
 mod output;
+mod page;
 mod read;
+mod review;
 mod score;
 mod sealing;
 mod settle;
@@ -54,6 +56,7 @@ Examples:
   cotside read exam.vtt --exam exams/a1 --sex f --ga 39+2 --by AB
   cotside listen --keys --exam exams/a2
   cotside gaps exams/a1
+  cotside review exams/a1
   cotside note exams/a1";
 
 /// Logs a bedside examination from spoken or keyed phrases: what was said is kept for ever, what
@@ -122,6 +125,10 @@ enum Command {
     Compare(CompareArgs),
     /// Decide what is unsettled, add what was missed, give reasons for gaps
     Settle(Box<SettleArgs>),
+    /// See, hear and settle the exam in the browser, on this machine alone
+    Review(review::ReviewArgs),
+    /// Write the exam, or several of one infant side by side, as one HTML file to read and print
+    Page(page::PageArgs),
     /// Show why each phrase was read as it was
     Explain(ExplainArgs),
     /// Sign the exam, once nothing is open
@@ -813,6 +820,8 @@ fn run(command: &Command) -> Outcome {
         Command::Score(a) => score::run(a),
         Command::Compare(a) => compare::run(a),
         Command::Settle(a) => settle::run(a),
+        Command::Review(a) => review::run(a),
+        Command::Page(a) => page::run(a),
         Command::Explain(a) => explain::run(a),
         Command::Sign(a) => sealing::sign::run(a),
         Command::Verify(a) => sealing::verify::run(a),

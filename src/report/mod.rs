@@ -18,6 +18,7 @@ pub mod note;
 pub mod open_matters;
 pub mod pdf;
 pub mod returned;
+pub mod page;
 pub mod scales;
 pub mod sentences;
 pub mod sheet;
