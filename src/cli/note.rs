@@ -9,7 +9,9 @@ use crate::report::note;
 /// Runs the command.
 pub fn run(args: &NoteArgs) -> Outcome {
     open::not_a_file(&args.exam.exam.exam)?;
-    if let Some(text) = sealing::note::signed(&args.exam.exam.exam)? {
+    if let Some(text) =
+        sealing::note::signed(&args.exam.exam.exam, args.exam.exam.lexicon.as_deref())?
+    {
         if !args.exam.reference.is_empty() {
             output::warn("--reference is not used: the note is printed as it was signed");
         }

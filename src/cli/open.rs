@@ -176,16 +176,15 @@ fn refuse_signed(dir: &Path, read: &JournalRead) -> Result<(), Failure> {
     }
 }
 
-/// The exam of these lines, without a word about what is odd.
-pub fn built(read: &JournalRead, folder: Option<&Path>) -> Result<Opened, Failure> {
+/// The exam of these lines by this lexicon, without a word about what is odd.
+pub fn built(read: &JournalRead, lex: &Arc<Lexicon>) -> Result<Opened, Failure> {
     let Some(header) = read.header() else {
         return Err(Failure::input("journal", "it has no header", "name another exam"));
     };
-    let lex = Arc::new(lexicon(folder, &header.lexicon.name)?);
-    let exam = exam::build(header, &read.lines, &lex);
-    let graded = grade(&exam, &lex);
-    let overview = Overview::new(scales::of_lexicon(&lex)?, &exam, &graded, &lex);
-    Ok(Opened { read: read.clone(), lex, exam, graded, overview })
+    let exam = exam::build(header, &read.lines, lex);
+    let graded = grade(&exam, lex);
+    let overview = Overview::new(scales::of_lexicon(lex)?, &exam, &graded, lex);
+    Ok(Opened { read: read.clone(), lex: Arc::clone(lex), exam, graded, overview })
 }
 
 fn open(

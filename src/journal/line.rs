@@ -231,7 +231,7 @@ fn shape(kind: &str) -> &'static str {
             r#"an audio mark has "mark" (start, stop, gap-in-hearing, own-playback), maybe "file", and "from_ms", "to_ms""#
         }
         "signing" => {
-            r#"a signing has "who", "key", maybe "incomplete", "audio":[{"file","sha256","bytes"}], "audio_removed""#
+            r#"a signing has "who", "key", maybe "audio":[{"file","sha256","bytes"}], "audio_removed""#
         }
         "addendum" => {
             r#"an addendum has "form" (addendum, late-entry, correction), "who", "key", "reason" and "text", "finding" or both"#

@@ -92,7 +92,7 @@
 //!
 //! - The **last line's** digest is held by nothing in the file. Whoever can write the file can
 //!   change that line, or cut whole lines off the end, or write the whole chain anew. A signature
-//!   over [`JournalRead::digest`] covers all of it; that is another room's work.
+//!   over [`JournalRead::digest`] covers all of it; that is another room's work (`crate::seal`).
 //! - A last line damaged after it was confirmed, so that it is no longer JSON, looks torn. Its
 //!   bytes are kept.
 //! - A disk that answers a sync before the data is safe; a kernel that drops unsynced data after a

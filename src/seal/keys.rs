@@ -7,7 +7,7 @@
 
 use std::path::{Path, PathBuf};
 
-use ed25519_dalek::pkcs8::{DecodePrivateKey as _, EncodePrivateKey as _};
+use ed25519_dalek::pkcs8::{DecodePrivateKey as _, EncodePrivateKey as _, KeypairBytes};
 use ed25519_dalek::{SigningKey, VerifyingKey};
 use pkcs8::pkcs5::pbes2;
 use pkcs8::{DecodePublicKey as _, EncodePublicKey as _, LineEnding};
@@ -328,7 +328,8 @@ fn encrypted(key: &SigningKey, passphrase: &str) -> pkcs8::Result<Zeroizing<Stri
     let cost = scrypt::Params::new(log_n, r, p).map_err(|_| pkcs8::Error::ParametersMalformed)?;
     let parameters = pbes2::Parameters::generate_scrypt_aes256cbc(cost, &salt, iv)
         .map_err(|_| pkcs8::Error::ParametersMalformed)?;
-    let der = key.to_pkcs8_der()?;
+    // Without the public key inside, as in RFC 8410, section 10.3: not every program takes the other form.
+    let der = KeypairBytes { secret_key: key.to_bytes(), public_key: None }.to_pkcs8_der()?;
     let info = pkcs8::PrivateKeyInfoRef::try_from(der.as_bytes())
         .map_err(|_| pkcs8::Error::ParametersMalformed)?;
     let sealed = info.encrypt_with_params(parameters, passphrase)?;

@@ -130,6 +130,17 @@ pub fn public_text(key: &VerifyingKey) -> String {
     STANDARD.encode(key.as_bytes())
 }
 
+/// Signs bytes with Ed25519 (RFC 8032, section 5.1.6, no prehash).
+pub fn sign_bytes(key: &SigningKey, bytes: &[u8]) -> [u8; 64] {
+    key.sign(bytes).to_bytes()
+}
+
+/// Whether a signature fits the bytes (RFC 8032, section 5.1.7). The strict check also refuses the weak
+/// keys under which one signature fits several texts.
+pub fn fits(public: &VerifyingKey, bytes: &[u8], signature: &[u8; 64]) -> bool {
+    public.verify_strict(bytes, &Signature::from_bytes(signature)).is_ok()
+}
+
 impl Statement {
     /// The bytes that are signed.
     pub fn bytes(&self) -> Vec<u8> {
@@ -139,7 +150,7 @@ impl Statement {
 
     /// Signs the statement.
     pub fn sign(self, key: &SigningKey) -> Seal {
-        let signature = STANDARD.encode(key.sign(&self.bytes()).to_bytes());
+        let signature = STANDARD.encode(sign_bytes(key, &self.bytes()));
         Seal { statement: self, signature }
     }
 
@@ -176,10 +187,9 @@ impl Seal {
         let Some(signature) = self.signature_bytes() else {
             return Some("`signature` is not 64 bytes in base64".into());
         };
-        // The strict check refuses the weak keys under which one signature fits several texts.
-        match public.verify_strict(&s.bytes(), &Signature::from_bytes(&signature)) {
-            Ok(()) => None,
-            Err(_) => Some("the signature does not fit what it signs".into()),
+        match fits(&public, &s.bytes(), &signature) {
+            true => None,
+            false => Some("the signature does not fit what it signs".into()),
         }
     }
 }
@@ -194,17 +204,17 @@ impl Seals {
     /// Reads the file's content; no signature is checked yet.
     ///
     /// # Errors
-    /// [`SealError::Damaged`] when it is not what this room writes, byte for byte;
-    /// [`SealError::Refused`] when a later version wrote it.
+    /// [`SealError::Damaged`] when it is not what this room writes, byte for byte, or a later version
+    /// wrote it.
     pub fn read(path: &Path, bytes: &[u8]) -> Result<Self, SealError> {
         let help = "bring the file back from a copy; `cotside verify` says when it is right";
         let found: Result<Seals, _> = serde_json::from_slice(bytes);
         let version = newest_version(bytes);
         if let Some(v) = version.filter(|v| *v > VERSION.into()) {
-            return Err(SealError::refused(
+            return Err(SealError::damaged(
                 path,
-                format!("the seal is of version {v}"),
-                "a later version of the tool wrote it: use that one",
+                format!("says it is of version {v}: a later version of the tool wrote it, if so"),
+                "use a later version of the tool",
             ));
         }
         let found = found.map_err(|e| {

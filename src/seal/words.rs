@@ -8,12 +8,16 @@ use super::facts::SealFacts;
 use super::gate::Matter;
 use super::keys::grouped;
 use crate::journal::{Addendum, Chosen, Entry, JournalRead, Line};
+use crate::lexicon::Lexicon;
 use crate::report::explain::printable;
+use crate::report::note::SIGN_HERE;
 use crate::report::words::{self, WIDTH};
 
 /// The note as it is signed: what was open stands on top of it, with the reason for signing all the
 /// same.
 pub fn note_to_sign(note: &str, incomplete: Option<(&str, &str)>, open: &[Matter]) -> String {
+    // The signature stands under the note; there is nothing left to sign by hand.
+    let note = note.strip_suffix(SIGN_HERE).unwrap_or(note);
     let Some((who, reason)) = incomplete else { return note.to_owned() };
     let mut out = filled("SIGNED INCOMPLETE: ", &format!("{} ({who})", printable(reason)), "");
     out += &filled(
@@ -46,8 +50,13 @@ fn filled(first: &str, text: &str, hang: &str) -> String {
     out
 }
 
-/// What stands under a signed note: the signature, and what was added since.
-pub fn under_note(read: &JournalRead, seals: &[(SealFacts, Whose)]) -> String {
+/// What stands under a signed note: the signature, and what was added since. Findings are worded by the
+/// lexicon, when it is at hand.
+pub fn under_note(
+    read: &JournalRead,
+    seals: &[(SealFacts, Whose)],
+    lex: Option<&Lexicon>,
+) -> String {
     let mut out = String::new();
     let mut added = 0;
     for line in &read.lines {
@@ -72,7 +81,7 @@ pub fn under_note(read: &JournalRead, seals: &[(SealFacts, Whose)]) -> String {
                 if added == 1 {
                     out += "\nADDED AFTER SIGNING\n";
                 }
-                out += &addendum(added, a, line, of_seal);
+                out += &addendum(added, a, line, of_seal, lex);
                 out += &filled("  ", &back(a.clock_back_ms), "  ");
             }
             Entry::AudioRemoval(r) if r.key.is_some() => {
@@ -129,6 +138,7 @@ fn addendum(
     a: &Addendum,
     line: &Line,
     of_seal: Option<&(SealFacts, Whose)>,
+    lex: Option<&Lexicon>,
 ) -> String {
     let form = a.form.words();
     let form = format!("{}{}", form[..1].to_uppercase(), &form[1..]);
@@ -143,7 +153,7 @@ fn addendum(
         put(format!("About the finding {}.{}.", t.phrase, t.index));
     }
     if let Some(c) = &a.finding {
-        put(format!("Finding: {}.", chosen(c)));
+        put(format!("Finding: {}.", chosen(c, lex)));
     }
     if let Some(seen) = &a.seen {
         put(format!("Seen {}, as {} says.", words::wall(seen), a.who));
@@ -155,22 +165,29 @@ fn addendum(
     out
 }
 
-/// A finding as its author gave it, in the lexicon's words.
-fn chosen(c: &Chosen) -> String {
-    let mut out = c.item.clone();
+/// A finding as its author gave it: in the lexicon's words, else in its codes.
+fn chosen(c: &Chosen, lex: Option<&Lexicon>) -> String {
+    let item = lex.and_then(|l| l.item(&c.item).map(|k| &l.items[k]));
+    let mut out = item.map_or(&c.item, |i| &i.name).clone();
     if let Some(side) = &c.side {
         let _ = write!(out, ", {side}");
     }
-    let value = match (&c.value, c.number, c.low.zip(c.high)) {
-        (Some(v), Some(n), _) => format!("{v} ({})", words::number(n)),
-        (Some(v), None, _) => v.clone(),
-        (None, Some(n), _) => words::number(n),
-        (None, None, Some((a, b))) => format!("{} to {}", words::number(a), words::number(b)),
-        (None, None, None) => c.status.replace('_', " "),
+    let word = c.value.as_ref().map(|code| {
+        let value = item.and_then(|i| i.value(code).map(|k| &i.values[k]));
+        value.map_or(code, |v| &v.say).clone()
+    });
+    let unit = match (item.and_then(|i| i.number.as_ref()), lex) {
+        (Some(n), Some(l)) => l.units[n.unit].say.clone(),
+        _ => c.unit.as_ref().map_or(String::new(), |u| format!(" {u}")),
     };
-    let _ = write!(out, ": {value}");
-    if let Some(unit) = &c.unit {
-        let _ = write!(out, " {unit}");
-    }
+    let range = c.low.zip(c.high);
+    let range = range.map(|(a, b)| format!("{} to {}{unit}", words::number(a), words::number(b)));
+    let number = c.number.map(|n| format!("{}{unit}", words::number(n))).or(range);
+    let told = match (word, number) {
+        (Some(w), Some(n)) => format!("{w} ({n})"),
+        (Some(one), None) | (None, Some(one)) => one,
+        (None, None) => c.status.replace('_', " "),
+    };
+    let _ = write!(out, ": {told}");
     out
 }

@@ -4,7 +4,7 @@ use super::super::exit::{Exit, Outcome};
 use super::super::{open, output};
 use super::{LockArgs, UnlockArgs, secret};
 use crate::journal::FileSystem;
-use crate::seal::closed;
+use crate::seal::{closed, folder};
 
 /// Runs `cotside lock`.
 pub fn lock(args: &LockArgs) -> Outcome {
@@ -22,6 +22,8 @@ pub fn lock(args: &LockArgs) -> Outcome {
 pub fn unlock(args: &UnlockArgs) -> Outcome {
     let passphrase = secret::given(&args.passphrase, &args.file.display().to_string())?;
     let dir = closed::open(&FileSystem, &args.file, &passphrase)?;
+    // A file that was there already kept its mode.
+    folder::make_private(&FileSystem, &dir)?;
     let shown = dir.display();
     output::put(&format!(
         "unlocked: {shown}; {} was removed\nnext: cotside verify {shown}\n",

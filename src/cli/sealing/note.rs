@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use super::super::exit::Failure;
-use super::super::output;
+use super::super::read::lexicon_ref;
+use super::super::{open, output};
 use super::known;
 use crate::journal::{self, FileSystem};
 use crate::seal::check::{self, Against};
@@ -14,7 +15,7 @@ use crate::seal::{register, words};
 /// The signed note with all that stands under it; none when the exam is not signed.
 ///
 /// What does not verify is not printed: a note that somebody altered looks like one that was signed.
-pub fn signed(dir: &Path) -> Result<Option<String>, Failure> {
+pub fn signed(dir: &Path, lexicon: Option<&Path>) -> Result<Option<String>, Failure> {
     let by_journal = journal::read(dir).is_ok_and(|r| r.signing().is_some());
     if !by_journal && !dir.join(SEAL_FILE).exists() {
         return Ok(None);
@@ -35,5 +36,9 @@ pub fn signed(dir: &Path) -> Result<Option<String>, Failure> {
     let note = standing::note(&FileSystem, dir, &found)?.unwrap_or_default();
     let read = journal::read(dir)?;
     let note = String::from_utf8_lossy(&note).into_owned();
-    Ok(Some(note + &words::under_note(&read, &report.seals)))
+    let lex = report.lexicon.as_ref().and_then(|then| {
+        let lex = open::lexicon(lexicon, &then.name).ok()?;
+        (lexicon_ref(&lex) == *then).then_some(lex)
+    });
+    Ok(Some(note + &words::under_note(&read, &report.seals, lex.as_ref())))
 }

@@ -1,9 +1,12 @@
 //! `cotside verify`.
 
+use std::sync::Arc;
+
 use super::super::exit::{Exit, Outcome};
 use super::super::{open, output};
 use super::{VerifyArgs, known, sign};
 use crate::journal::{self, FileSystem, JournalRead, LexiconRef};
+use crate::lexicon::Lexicon;
 use crate::report::explain::printable;
 use crate::report::words;
 use crate::seal::check::{self, Against, Kind, Report, Whose};
@@ -14,7 +17,7 @@ use crate::seal::{register, standing};
 
 /// The lexicon at hand, beside the one the note was written with.
 enum Beside {
-    Same,
+    Same(Arc<Lexicon>),
     Other(LexiconRef),
     Missing,
 }
@@ -29,7 +32,10 @@ pub fn run(args: &VerifyArgs) -> Outcome {
     let against = Against { known: Some(&known), seen: &seen, note_again: None };
     let mut report = check::check(&FileSystem, dir, &against)?;
     let beside = beside(args, &report);
-    if matches!(beside, Beside::Same) && report.whole() && another_note(args).unwrap_or(false) {
+    if let Beside::Same(lex) = &beside
+        && report.whole()
+        && another_note(args, lex).unwrap_or(false)
+    {
         report.notices.push(
             "this version of the tool words the note otherwise; the words that were signed stand"
                 .into(),
@@ -56,20 +62,19 @@ fn beside(args: &VerifyArgs, report: &Report) -> Beside {
     match open::lexicon(args.lexicon.as_deref(), &then.name) {
         Err(_) => Beside::Missing,
         Ok(lex) => match super::super::read::lexicon_ref(&lex) {
-            now if now == *then => Beside::Same,
+            now if now == *then => Beside::Same(Arc::new(lex)),
             now => Beside::Other(now),
         },
     }
 }
 
 /// Whether the journal gives another note than was signed, by the same lexicon.
-fn another_note(args: &VerifyArgs) -> Option<bool> {
+fn another_note(args: &VerifyArgs, lex: &Arc<Lexicon>) -> Option<bool> {
     let dir = &args.exam;
     let whole = journal::read(dir).ok()?;
     let (line, signing) = whole.signing()?;
     let before = whole.lines.iter().take_while(|l| l.seq < line.seq).cloned().collect();
-    let o =
-        open::built(&JournalRead { lines: before, torn: None }, args.lexicon.as_deref()).ok()?;
+    let o = open::built(&JournalRead { lines: before, torn: None }, lex).ok()?;
     let matters = sign::matters(&o, Some(&signing.who), line.wall);
     let incomplete = signing.incomplete.as_deref().map(|r| (signing.who.as_str(), r));
     let again = seal_words::note_to_sign(&sign::bare_note(&o), incomplete, &matters);
@@ -141,7 +146,7 @@ fn text(report: &Report, beside: &Beside, exam: &str) -> String {
     if let Some(then) = &report.lexicon {
         let name = |l: &LexiconRef| format!("{} {}", l.name, &l.sha256.to_string()[..12]);
         let line = match beside {
-            Beside::Same => format!("{}, as at hand", name(then)),
+            Beside::Same(_) => format!("{}, as at hand", name(then)),
             Beside::Other(now) => format!(
                 "another version is at hand ({}) than was signed with ({}): the signed note stands, \
                  other commands may read phrases otherwise",
@@ -204,7 +209,7 @@ fn json(report: &Report, beside: &Beside) -> serde_json::Value {
         "audio_removed": report.audio_removed,
         "lexicon": report.lexicon,
         "lexicon_at_hand": match beside {
-            Beside::Same => "same",
+            Beside::Same(_) => "same",
             Beside::Other(_) => "other",
             Beside::Missing => "missing",
         },
