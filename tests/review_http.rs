@@ -45,10 +45,7 @@ fn raw(r: &Review, request: &[u8]) -> Answer {
     let end = all.windows(4).position(|w| w == b"\r\n\r\n").map_or(all.len(), |k| k + 4);
     let head = String::from_utf8_lossy(&all[..end]).into_owned();
     let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
-    let mut body = all[end..].to_vec();
-    if head.to_lowercase().contains("transfer-encoding: chunked") {
-        body.retain(|_| true);
-    }
+    let body = all[end..].to_vec();
     Answer { status, head, body }
 }
 
@@ -235,7 +232,7 @@ fn too_much_is_refused_before_it_is_taken_in() {
     let host = r.host().to_owned();
     for length in ["99999999999999", "18446744073709551615", "-1", "1e9"] {
         let a = raw(&r, format!("POST /decide HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nCookie: {cookie}\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: {length}\r\nConnection: close\r\n\r\n{}", "y".repeat(40_000)).as_bytes());
-        assert!([400, 413].contains(&a.status), "{length}: {}", a.head);
+        assert!([400, 413, 431].contains(&a.status), "{length}: {}", a.head);
     }
     let chunked = format!(
         "POST /decide HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nCookie: {cookie}\r\nContent-Type: application/x-www-form-urlencoded\r\nTransfer-Encoding: chunked\r\nConnection: close\r\n\r\n{}",
@@ -307,12 +304,14 @@ fn plain_forms_do_all_that_the_script_does() {
     };
     let send = |body: &str| post(&r, &cookie, "", &format!("{body}&digest={}", digest(&bench)));
     let a = send("about=gap%3Anot-done%3Aleg-recoil%3Awhole&act=reason&reason=infant+asleep");
-    assert_eq!(told(&a), "Written: reason for leg-recoil: infant asleep (by KT, entry 60).");
+    let entry = was + 1;
+    let want = format!("Written: reason for leg-recoil: infant asleep (by KT, entry {entry}).");
+    assert_eq!(told(&a), want);
     // It is told once.
     assert!(get(&r, "/", &cookie).text().contains("aria-live=\"polite\"></div>"));
-    let a = send("about=entry%3A60&act=undo");
+    let a = send(&format!("about=entry%3A{entry}&act=undo"));
     assert!(told(&a).contains("taken back"));
-    let a = send("about=entry%3A60&act=undo");
+    let a = send(&format!("about=entry%3A{entry}&act=undo"));
     assert!(told(&a).contains("taken back already"));
     let a = send("about=gap%3Anot-done%3Aleg-recoil%3Awhole&act=reason&reason=++");
     assert_eq!(told(&a), "Say why it was not done");
@@ -325,13 +324,13 @@ fn plain_forms_do_all_that_the_script_does() {
     assert!(told(&a).contains("not open any more"));
     // A page that was made before the last change decides nothing.
     let stale = "0".repeat(64);
-    let a = post(&r, &cookie, "", &format!("about=entry%3A60&act=undo&digest={stale}"));
+    let a = post(&r, &cookie, "", &format!("about=entry%3A{entry}&act=undo&digest={stale}"));
     assert!(told(&a).contains("changed elsewhere"));
     let a = post(
         &r,
         &cookie,
         "Accept: application/json\r\n",
-        &format!("about=entry%3A60&act=undo&digest={stale}"),
+        &format!("about=entry%3A{entry}&act=undo&digest={stale}"),
     );
     assert_eq!(a.status, 409);
     assert_eq!(lines(&bench), was + 2, "one reason, one taking back");
@@ -391,4 +390,33 @@ fn sound_that_began_later_is_cut_by_its_own_clock() {
     let first: i16 = wav.samples().next().unwrap().unwrap();
     assert_eq!(first, exams::sample(5_800 * exams::RATE / 1000));
     assert_eq!(get(&r, "/phrase/3.wav", &cookie).status, 404, "said before the sound began");
+}
+
+#[test]
+fn a_journal_somebody_else_is_writing_is_told_and_left_alone() {
+    let (bench, r) = start();
+    let cookie = enter(&r);
+    let was = lines(&bench);
+    let seen = digest(&bench);
+    let clock = std::sync::Arc::new(cotside::journal::SystemClock::start());
+    let held = cotside::journal::Journal::open_to_append(bench.path("e"), clock).unwrap();
+    let body =
+        format!("about=gap%3Anot-done%3Aleg-recoil%3Awhole&act=reason&reason=asleep&digest={seen}");
+    let a = post(&r, &cookie, "Accept: application/json\r\n", &body);
+    assert_eq!(a.status, 422);
+    assert!(a.text().contains("Nothing was written"), "{}", a.text());
+    assert_eq!(lines(&bench), was);
+    drop(held);
+    let a = post(&r, &cookie, "Accept: application/json\r\n", &body);
+    assert_eq!(a.status, 200, "{}", a.text());
+    assert_eq!(lines(&bench), was + 1);
+}
+
+#[cfg(unix)]
+#[test]
+fn ctrl_c_ends_the_page() {
+    let (_bench, r) = start();
+    let ran = std::process::Command::new("kill").args(["-INT", &r.pid().to_string()]).status();
+    assert!(ran.unwrap().success());
+    assert_eq!(r.ended(), Some(0));
 }

@@ -261,6 +261,11 @@ impl Review {
         }
     }
 
+    /// Its process.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Whether it is still there.
     pub fn runs(&mut self) -> bool {
         self.child.try_wait().unwrap().is_none()
