@@ -26,8 +26,8 @@ pub const CENTILES: [(&str, f64); 5] = [
     ("97", 1.880_793_608_151_250_9),
 ];
 
-const WIDTH: f64 = 420.0;
-const HEIGHT: f64 = 210.0;
+const WIDTH: f64 = 340.0;
+const HEIGHT: f64 = 200.0;
 /// Room around the drawing: left, top, right, bottom.
 const ROOM: [f64; 4] = [48.0, 12.0, 14.0, 24.0];
 
@@ -184,7 +184,8 @@ fn ticks(span: (f64, f64)) -> Vec<f64> {
     let mut at = (span.0 / step).ceil() * step;
     let mut out = Vec::new();
     while at <= span.1 + step * 1e-9 {
-        out.push(at);
+        // Never -0.
+        out.push(at + 0.0);
         at += step;
     }
     out

@@ -13,11 +13,11 @@ use crate::report::explain::printable;
 use crate::report::words;
 
 /// Width of a strip, in its units.
-const WIDTH: f64 = 1200.0;
+const WIDTH: f64 = 960.0;
 /// Where time begins, right of the names of the lanes.
-const LEFT: f64 = 104.0;
+const LEFT: f64 = 92.0;
 /// Where it ends.
-const RIGHT: f64 = 1188.0;
+const RIGHT: f64 = 950.0;
 /// Height of a bar.
 const BAR: f64 = 16.0;
 /// From one row of marks to the next.

@@ -185,4 +185,5 @@
     ask(new Request("/body?elsewhere=", { headers: wants }));
   });
   window.addEventListener("pagehide", () => line.close());
+  window.addEventListener("pageshow", (e) => { if (e.persisted) location.reload(); });
 })();
