@@ -11,6 +11,7 @@ mod header;
 mod lexicon;
 mod listen;
 mod manual;
+mod mishap;
 mod note;
 mod open;
 mod output;
@@ -34,6 +35,7 @@ Exit codes:
   2  the command line or an input is wrong; nothing was changed
   3  the disk, the terminal or the microphone failed
   4  the journal is damaged, or a later version wrote it; nothing was changed
+  101  cotside made a mistake of its own; what was confirmed is kept
 
 Colour is used on a terminal only and says nothing that words do not say; --color never or a
 non-empty NO_COLOR turns it off. Results go to standard output, messages to standard error.";
@@ -553,6 +555,7 @@ pub fn definition() -> clap::Command {
 
 /// Parses the process's arguments, runs the command and gives the exit code.
 pub fn main() -> ExitCode {
+    mishap::tell_from_now_on();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) => {
