@@ -26,3 +26,4 @@ pub mod lexicon;
 pub mod problem;
 pub mod reading;
 pub mod report;
+pub mod speech;

@@ -3,15 +3,20 @@
 
 mod compare;
 mod completions;
+mod devices;
 mod exit;
 mod explain;
 mod export;
 mod gaps;
 mod header;
+mod hear;
+mod hearing_test;
 mod lexicon;
 mod listen;
+mod listen_voice;
 mod manual;
 mod mishap;
+mod model;
 mod note;
 mod open;
 mod output;
@@ -93,8 +98,14 @@ enum Color {
 enum Command {
     /// Read a timed text into an exam
     Read(ReadArgs),
+    /// Hear a recorded exam (WAV) into an exam
+    Hear(hear::HearArgs),
     /// Log phrases live at the bedside
     Listen(ListenArgs),
+    /// List the microphones
+    Devices,
+    /// Read twenty phrases aloud and see how they are heard
+    HearingTest(hearing_test::HearingTestArgs),
     /// Show the exam, ordered by section
     Show(ShowArgs),
     /// Show what is missing; exit code 1 when the protocol is not met
@@ -115,6 +126,8 @@ enum Command {
     Header(HeaderArgs),
     /// Check or list the trade data that phrases are read by
     Lexicon(LexiconArgs),
+    /// Install the speech model, or say what is there
+    Model(model::ModelArgs),
     /// Print completions for a shell
     Completions(CompletionsArgs),
     /// Print the manual page of cotside or of one command
@@ -163,19 +176,46 @@ struct ReadArgs {
 #[command(
     before_help = "\
 Examples:
-  cotside listen --keys --exam exams/a3 --by AB
-  some-recogniser | cotside listen --keys --exam exams/a4",
+  cotside listen --exam exams/a3 --by AB
+  cotside listen --exam exams/a3 --device alsa:hw:1 --rate 48000 --channels 1 --format i16
+  cotside listen --keys --exam exams/a4",
     after_help = "\
-A phrase's time is its first key; Enter logs it, and the answer is what was understood.
+Speak or type: what was understood is answered at once. Needs the speech model (`cotside model
+install`); with --keys it does not. The sound is kept beside the journal, and not while paused.
   ? and Enter            what is left to do
+  \"pause the log\"        nothing is kept until \"resume the log\"
   \"end of exam\", Ctrl-C  finishes the exam
 An exam that was interrupted is taken up again by the same command; nothing that was answered is
 lost."
 )]
 struct ListenArgs {
-    /// Take typed phrases, from the terminal or line by line from a pipe
-    #[arg(long, required = true)]
+    /// Only typed phrases, from the terminal or line by line from a pipe
+    #[arg(long)]
     keys: bool,
+    /// Microphone, as `cotside devices` names it
+    #[arg(long, value_name = "NAME", conflicts_with = "keys")]
+    device: Option<String>,
+    /// Samples a second to take from it; its own choice, when not given
+    #[arg(long, value_name = "HZ", conflicts_with = "keys")]
+    rate: Option<u32>,
+    /// Channels to take from it
+    #[arg(long, value_name = "N", conflicts_with = "keys")]
+    channels: Option<u16>,
+    /// Format of its samples: i16, i32 or f32
+    #[arg(long, value_name = "FORMAT", value_parser = ["i16", "i32", "f32"], hide_possible_values = true, conflicts_with = "keys")]
+    format: Option<String>,
+    /// Keep no sound
+    #[arg(long, conflicts_with = "keys")]
+    no_audio: bool,
+    /// No tones
+    #[arg(long, conflicts_with = "keys")]
+    quiet: bool,
+    /// Say the answers aloud, with espeak-ng; nothing is heard meanwhile
+    #[arg(long, conflicts_with = "keys")]
+    speak: bool,
+    /// Take what is heard from a recorded transcript instead of the speech model
+    #[arg(long, value_name = "FILE", hide = true, conflicts_with = "keys")]
+    transcript: Option<PathBuf>,
     /// Folder of the exam; it is made, or taken up again
     #[arg(long, value_name = "DIR")]
     exam: PathBuf,
@@ -485,7 +525,9 @@ enum Format {
 Examples:
   cotside lexicon check
   cotside lexicon check my-lexicon/
-  cotside lexicon items recoil"
+  cotside lexicon items recoil
+  cotside lexicon teach \"our recall\" arm-recoil
+  cotside lexicon teach \"risk\" arm-recoil --value brisk"
 )]
 struct LexiconArgs {
     #[command(subcommand)]
@@ -502,6 +544,19 @@ Examples:
     Check {
         /// Folder of the lexicon; the shipped one when not given
         dir: Option<PathBuf>,
+    },
+    /// Teach what the recogniser makes of your words, in a layer of your own over the lexicon
+    Teach {
+        /// The words as they were heard
+        words: String,
+        /// The item that was meant
+        item: String,
+        /// The value of it that was meant, when not the item itself
+        #[arg(long, value_name = "V")]
+        value: Option<String>,
+        /// Folder of the lexicon; the shipped one when not given
+        #[arg(long, value_name = "DIR")]
+        lexicon: Option<PathBuf>,
     },
     /// List items, their values and the protocols
     #[command(before_help = "\
@@ -584,7 +639,10 @@ pub fn main() -> ExitCode {
 fn run(command: &Command) -> Outcome {
     match command {
         Command::Read(a) => read::run(a),
+        Command::Hear(a) => hear::run(a),
         Command::Listen(a) => listen::run(a),
+        Command::Devices => devices::run(),
+        Command::HearingTest(a) => hearing_test::run(a),
         Command::Show(a) => show::run(a),
         Command::Gaps(a) => gaps::run(a),
         Command::Note(a) => note::run(a),
@@ -595,6 +653,7 @@ fn run(command: &Command) -> Outcome {
         Command::Export(a) => export::run(a),
         Command::Header(a) => header::run(a),
         Command::Lexicon(a) => lexicon::run(a),
+        Command::Model(a) => model::run(a),
         Command::Completions(a) => completions::run(a),
         Command::Manual(a) => manual::run(a),
     }

@@ -151,5 +151,6 @@ fn spoken(text: &str, at_ms: u64) -> Phrase {
         line: None,
         speaker: None,
         alternatives: vec![],
+        certainty: None,
     }
 }
