@@ -13,6 +13,7 @@ use cotside::journal::{self, Clock, Entry, FILE_NAME, Journal, ManualClock};
 use cotside::lexicon::{self, Files, Lexicon};
 use cotside::reading::Reader;
 use cotside::report::{json, note};
+use cotside::speech::model::container;
 
 /// A small lexicon of bicycles, the way of the engine without the weight of the newborn.
 const BICYCLE: &str = include_str!("../lexicons/bicycle/lexicon.toml");
@@ -128,6 +129,30 @@ pub fn reading(bytes: &[u8]) {
         readings.push(made);
     }
     assert_eq!(readings[0], readings[1], "read twice, two readings");
+}
+
+/// Any bytes are a sound of numbers between -1 and 1, or are refused.
+pub fn wav(bytes: &[u8]) {
+    if let Ok(sound) = cotside::capture::sound::wav::read("f", std::io::Cursor::new(bytes)) {
+        assert!(!sound.samples.is_empty(), "read, and no sound is in it");
+        assert!(sound.samples.iter().all(|s| s.abs() <= 1.0), "louder than can be");
+    }
+}
+
+/// Any bytes are weights, or are refused; neither takes more room than the bytes themselves ask for.
+pub fn model(bytes: &[u8]) {
+    let temp = tempfile::tempdir().expect("a folder for temporary files");
+    for (name, read) in [
+        ("model.bin", container::ctranslate2 as fn(&std::path::Path) -> _),
+        ("model.safetensors", container::safetensors),
+    ] {
+        let path = temp.path().join(name);
+        std::fs::write(&path, bytes).expect("the folder can be written to");
+        if let Ok(weights) = read(&path) {
+            let held: usize = weights.values().map(|t| t.elem_count()).sum();
+            assert!(held <= bytes.len(), "{held} weights from {} bytes", bytes.len());
+        }
+    }
 }
 
 fn rebuild(read: &journal::JournalRead, lex: &Lexicon) {
