@@ -18,8 +18,9 @@ mod lexicon;
 mod listen;
 mod listen_voice;
 mod manual;
-mod model;
 mod many;
+mod mishap;
+mod model;
 mod note;
 mod open;
 mod output;
@@ -47,6 +48,7 @@ Exit codes:
   3  the disk, the terminal or the microphone failed
   4  the journal or the seal is damaged or altered, or a later version wrote it; nothing was
      changed
+  101  cotside made a mistake of its own; what was confirmed is kept
 
 Colour is used on a terminal only and says nothing that words do not say; --color never or a
 non-empty NO_COLOR turns it off. Results go to standard output, messages to standard error.";
@@ -782,6 +784,7 @@ pub fn definition() -> clap::Command {
 
 /// Parses the process's arguments, runs the command and gives the exit code.
 pub fn main() -> ExitCode {
+    mishap::tell_from_now_on();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) => {

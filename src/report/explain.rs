@@ -346,7 +346,17 @@ fn item(out: &mut String, lex: &Lexicon, i: ItemId) {
     row(out, "source", &lex.cite(&it.basis));
 }
 
-/// Text that came from outside, safe to show on a terminal.
+/// Text that came from outside, safe to show: what moves the cursor, breaks the line, is not seen
+/// or turns the order of reading round stands as U+FFFD.
 pub fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+    text.chars().map(|c| if c.is_control() || unseen(c) { '\u{fffd}' } else { c }).collect()
+}
+
+/// Characters without a shape of their own that change how others are shown: explicit directional
+/// formatting (Unicode Standard Annex #9, table 2), line and paragraph separators, zero widths.
+/// With them *left* could be shown where *right* was said. The joiners of scripts that need them
+/// (U+200C, U+200D) are left.
+fn unseen(c: char) -> bool {
+    matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
+        | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }
