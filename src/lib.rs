@@ -28,3 +28,4 @@ pub mod problem;
 pub mod reading;
 pub mod report;
 pub mod seal;
+pub mod speech;

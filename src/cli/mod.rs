@@ -1,16 +1,25 @@
 //! The command line. Help, man pages and completions all come from the definition in this file;
 //! each command has a file of its own and holds no more than the wiring of the rooms.
 
+mod archive;
 mod compare;
 mod completions;
+mod devices;
 mod exit;
 mod explain;
 mod export;
 mod gaps;
+mod gather;
 mod header;
+mod hear;
+mod hearing_test;
+mod import;
 mod lexicon;
 mod listen;
+mod listen_voice;
 mod manual;
+mod many;
+mod model;
 mod note;
 mod open;
 mod output;
@@ -93,8 +102,14 @@ enum Color {
 enum Command {
     /// Read a timed text into an exam
     Read(ReadArgs),
+    /// Hear a recorded exam (WAV) into an exam
+    Hear(hear::HearArgs),
     /// Log phrases live at the bedside
     Listen(ListenArgs),
+    /// List the microphones
+    Devices,
+    /// Read twenty phrases aloud and see how they are heard
+    HearingTest(hearing_test::HearingTestArgs),
     /// Show the exam, ordered by section
     Show(ShowArgs),
     /// Show what is missing; exit code 1 when the protocol is not met
@@ -123,12 +138,20 @@ enum Command {
     Lock(sealing::LockArgs),
     /// Take the exam folder out from under its passphrase
     Unlock(sealing::UnlockArgs),
-    /// Write the exam for other programs
+    /// Write the exam for other programs, or on paper
     Export(ExportArgs),
+    /// Make an exam of its own export again
+    Import(ImportArgs),
+    /// List, filter and sum up a folder of exams: completeness, durations, what is skipped and why
+    Archive(ArchiveArgs),
+    /// Write the findings of a folder of exams as one table
+    Gather(GatherArgs),
     /// Show the header, or change its fields by a journal entry
     Header(HeaderArgs),
     /// Check or list the trade data that phrases are read by
     Lexicon(LexiconArgs),
+    /// Install the speech model, or say what is there
+    Model(model::ModelArgs),
     /// Print completions for a shell
     Completions(CompletionsArgs),
     /// Print the manual page of cotside or of one command
@@ -177,19 +200,46 @@ struct ReadArgs {
 #[command(
     before_help = "\
 Examples:
-  cotside listen --keys --exam exams/a3 --by AB
-  some-recogniser | cotside listen --keys --exam exams/a4",
+  cotside listen --exam exams/a3 --by AB
+  cotside listen --exam exams/a3 --device alsa:hw:1 --rate 48000 --channels 1 --format i16
+  cotside listen --keys --exam exams/a4",
     after_help = "\
-A phrase's time is its first key; Enter logs it, and the answer is what was understood.
+Speak or type: what was understood is answered at once. Needs the speech model (`cotside model
+install`); with --keys it does not. The sound is kept beside the journal, and not while paused.
   ? and Enter            what is left to do
+  \"pause the log\"        nothing is kept until \"resume the log\"
   \"end of exam\", Ctrl-C  finishes the exam
 An exam that was interrupted is taken up again by the same command; nothing that was answered is
 lost."
 )]
 struct ListenArgs {
-    /// Take typed phrases, from the terminal or line by line from a pipe
-    #[arg(long, required = true)]
+    /// Only typed phrases, from the terminal or line by line from a pipe
+    #[arg(long)]
     keys: bool,
+    /// Microphone, as `cotside devices` names it
+    #[arg(long, value_name = "NAME", conflicts_with = "keys")]
+    device: Option<String>,
+    /// Samples a second to take from it; its own choice, when not given
+    #[arg(long, value_name = "HZ", conflicts_with = "keys")]
+    rate: Option<u32>,
+    /// Channels to take from it
+    #[arg(long, value_name = "N", conflicts_with = "keys")]
+    channels: Option<u16>,
+    /// Format of its samples: i16, i32 or f32
+    #[arg(long, value_name = "FORMAT", value_parser = ["i16", "i32", "f32"], hide_possible_values = true, conflicts_with = "keys")]
+    format: Option<String>,
+    /// Keep no sound
+    #[arg(long, conflicts_with = "keys")]
+    no_audio: bool,
+    /// No tones
+    #[arg(long, conflicts_with = "keys")]
+    quiet: bool,
+    /// Say the answers aloud, with espeak-ng; nothing is heard meanwhile
+    #[arg(long, conflicts_with = "keys")]
+    speak: bool,
+    /// Take what is heard from a recorded transcript instead of the speech model
+    #[arg(long, value_name = "FILE", hide = true, conflicts_with = "keys")]
+    transcript: Option<PathBuf>,
     /// Folder of the exam; it is made, or taken up again
     #[arg(long, value_name = "DIR")]
     exam: PathBuf,
@@ -233,7 +283,7 @@ struct ShowArgs {
     /// Phrase by phrase instead of section by section
     #[arg(long, conflicts_with = "json")]
     timeline: bool,
-    /// Print JSON, as `cotside export --as json`
+    /// Print JSON, as `cotside export --as json`, without the journal
     #[arg(long)]
     json: bool,
 }
@@ -464,18 +514,36 @@ struct HeaderArgs {
 
 /// `cotside export`
 #[derive(Debug, Args)]
-#[command(before_help = "\
+#[command(
+    before_help = "\
 Examples:
   cotside export exams/a1 > exam.json
-  cotside export exams/a1 --as json -o exam.json
-  cotside export --schema > exam.schema.json")]
+  cotside export exams/a1 --as fhir -o exam.fhir.json
+  cotside export exams/a1 --as pdf -o note.pdf
+  cotside export exams/a1 --as csv --deidentify -o findings.csv
+  cotside export --schema > exam.schema.json",
+    after_help = "\
+json and fhir hold the journal: `cotside import` makes the exam of them again. What is unsettled
+is marked as such in every format, and what was not done is told with its reason.
+--deidentify writes no words that were said or typed, no wall times, nobody's initials, bands in
+place of exact ages, and a random code in place of the exam's."
+)]
 struct ExportArgs {
     /// Folder of the exam
     #[arg(required_unless_present = "schema", conflicts_with = "schema")]
     exam: Option<PathBuf>,
-    /// Format
-    #[arg(long = "as", value_enum, value_name = "FORMAT", default_value_t = Format::Json)]
+    /// Format: json, fhir (HL7 FHIR R4 document), csv (a row a finding) or pdf (the note)
+    #[arg(
+        long = "as",
+        value_enum,
+        value_name = "FORMAT",
+        default_value_t = Format::Json,
+        hide_possible_values = true
+    )]
     format: Format,
+    /// Leave out all that could tell whose exam it is
+    #[arg(long)]
+    deidentify: bool,
     /// Print the JSON Schema that exports keep to
     #[arg(long)]
     schema: bool,
@@ -495,6 +563,123 @@ struct ExportArgs {
 enum Format {
     /// One JSON object; see --schema
     Json,
+    /// HL7 FHIR R4 document
+    Fhir,
+    /// Comma-separated values, a row a finding
+    Csv,
+    /// The note on A4
+    Pdf,
+}
+
+/// `cotside import`
+#[derive(Debug, Args)]
+#[command(
+    before_help = "\
+Examples:
+  cotside import exam.json --exam exams/a1
+  cotside import exam.fhir.json --exam exams/a1",
+    after_help = "\
+Takes what `cotside export --as json` or `--as fhir` wrote; the journal comes back byte for byte.
+A file that was changed on the way is refused, and the place is named. A de-identified export does
+not hold the exam and cannot be imported."
+)]
+struct ImportArgs {
+    /// The export; `-` reads standard input
+    file: PathBuf,
+    /// Folder of the exam; it is made
+    #[arg(long, value_name = "DIR")]
+    exam: PathBuf,
+}
+
+/// `cotside archive`
+#[derive(Debug, Clone, Args)]
+#[command(
+    before_help = "\
+Examples:
+  cotside archive exams
+  cotside archive exams --list --from 2031-04-01 --to 2031-04-30
+  cotside archive exams --protocol full-term --by AB --incomplete --list
+  cotside archive exams --without red-reflex --list
+  cotside archive exams --json > audit.json",
+    after_help = "\
+Looks for exams in the folder at any depth. An exam that cannot be read is listed with what is
+wrong; the others are counted all the same, and the exit code is 4. Rates are of the exams whose
+protocol requires the item."
+)]
+struct ArchiveArgs {
+    /// Folder that holds the exams' folders
+    folder: PathBuf,
+    /// List the exams, one a line
+    #[arg(long)]
+    list: bool,
+    /// Only exams started on this day or later
+    #[arg(long, value_name = "DAY", value_parser = archive::day)]
+    from: Option<chrono::NaiveDate>,
+    /// Only exams started on this day or before
+    #[arg(long, value_name = "DAY", value_parser = archive::day)]
+    to: Option<chrono::NaiveDate>,
+    /// Only exams counted against this protocol
+    #[arg(long, value_name = "PROTOCOL")]
+    protocol: Option<String>,
+    /// Only exams by this examiner
+    #[arg(long, value_name = "INITIALS")]
+    by: Option<String>,
+    /// Only exams that meet their protocol
+    #[arg(long, conflicts_with = "incomplete")]
+    complete: bool,
+    /// Only exams that do not
+    #[arg(long)]
+    incomplete: bool,
+    /// Only exams in which this item was found
+    #[arg(long, value_name = "ITEM")]
+    item: Option<String>,
+    /// Only exams in which this item was not found
+    #[arg(long, value_name = "ITEM")]
+    without: Option<String>,
+    /// Print JSON, with the list
+    #[arg(long)]
+    json: bool,
+    /// Folder of the lexicon, when the exams were recorded with one that is not shipped
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+}
+
+/// `cotside gather`
+#[derive(Debug, Args)]
+#[command(
+    before_help = "\
+Examples:
+  cotside gather exams -o cohort.parquet
+  cotside gather exams --deidentify -o cohort.csv",
+    after_help = "\
+One row for every finding and for everything that was not done, of every exam in the folder at any
+depth; the columns are those of `cotside export --as csv`. An exam that cannot be read is left out
+and told, and the exit code is then 4. With --deidentify exams come in random order."
+)]
+struct GatherArgs {
+    /// Folder that holds the exams' folders
+    folder: PathBuf,
+    /// New file to write; .csv or .parquet
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+    /// Format, where the file's ending does not tell: csv or parquet
+    #[arg(long = "as", value_enum, value_name = "FORMAT", hide_possible_values = true)]
+    format: Option<TableFormat>,
+    /// Leave out all that could tell whose exam it is
+    #[arg(long)]
+    deidentify: bool,
+    /// Folder of the lexicon, when the exams were recorded with one that is not shipped
+    #[arg(long, value_name = "DIR")]
+    lexicon: Option<PathBuf>,
+}
+
+/// Formats of tables.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum TableFormat {
+    /// Comma-separated values
+    Csv,
+    /// Apache Parquet
+    Parquet,
 }
 
 /// `cotside lexicon`
@@ -505,7 +690,9 @@ enum Format {
 Examples:
   cotside lexicon check
   cotside lexicon check my-lexicon/
-  cotside lexicon items recoil"
+  cotside lexicon items recoil
+  cotside lexicon teach \"our recall\" arm-recoil
+  cotside lexicon teach \"risk\" arm-recoil --value brisk"
 )]
 struct LexiconArgs {
     #[command(subcommand)]
@@ -522,6 +709,19 @@ Examples:
     Check {
         /// Folder of the lexicon; the shipped one when not given
         dir: Option<PathBuf>,
+    },
+    /// Teach what the recogniser makes of your words, in a layer of your own over the lexicon
+    Teach {
+        /// The words as they were heard
+        words: String,
+        /// The item that was meant
+        item: String,
+        /// The value of it that was meant, when not the item itself
+        #[arg(long, value_name = "V")]
+        value: Option<String>,
+        /// Folder of the lexicon; the shipped one when not given
+        #[arg(long, value_name = "DIR")]
+        lexicon: Option<PathBuf>,
     },
     /// List items, their values and the protocols
     #[command(before_help = "\
@@ -603,7 +803,10 @@ pub fn main() -> ExitCode {
 fn run(command: &Command) -> Outcome {
     match command {
         Command::Read(a) => read::run(a),
+        Command::Hear(a) => hear::run(a),
         Command::Listen(a) => listen::run(a),
+        Command::Devices => devices::run(),
+        Command::HearingTest(a) => hearing_test::run(a),
         Command::Show(a) => show::run(a),
         Command::Gaps(a) => gaps::run(a),
         Command::Note(a) => note::run(a),
@@ -619,8 +822,12 @@ fn run(command: &Command) -> Outcome {
         Command::Lock(a) => sealing::closing::lock(a),
         Command::Unlock(a) => sealing::closing::unlock(a),
         Command::Export(a) => export::run(a),
+        Command::Import(a) => import::run(a),
+        Command::Archive(a) => archive::run(a),
+        Command::Gather(a) => gather::run(a),
         Command::Header(a) => header::run(a),
         Command::Lexicon(a) => lexicon::run(a),
+        Command::Model(a) => model::run(a),
         Command::Completions(a) => completions::run(a),
         Command::Manual(a) => manual::run(a),
     }

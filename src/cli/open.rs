@@ -32,11 +32,41 @@ pub struct Opened {
 
 /// Loads the lexicon of a folder, or the shipped one of that name.
 pub fn lexicon(folder: Option<&Path>, name: &str) -> Result<Lexicon, Failure> {
-    let files = match folder {
+    Ok(lexicon::compile(&files(folder, name)?)?.lexicon)
+}
+
+/// The files of a lexicon, the user's own layer over them where there is one.
+pub fn files(folder: Option<&Path>, name: &str) -> Result<Files, Failure> {
+    let mut files = match folder {
         Some(dir) => Files::folder(dir)?,
         None => Files::shipped(name)?,
     };
-    Ok(lexicon::compile(&files)?.lexicon)
+    let named = lexicon_name(&files).unwrap_or_else(|| name.to_owned());
+    if let Some(own) = personal(&named).filter(|p| p.is_file()) {
+        files.layer(&own)?;
+    }
+    Ok(files)
+}
+
+/// The name a lexicon gives itself.
+fn lexicon_name(files: &Files) -> Option<String> {
+    files.files.iter().take(files.own).find_map(|f| {
+        let head = toml::from_str::<lexicon::schema::File>(&f.text).ok()?.lexicon?;
+        Some(head.name.into_inner())
+    })
+}
+
+/// Overrides the folder of personal layers; empty: there are none.
+const PERSONAL: &str = "COTSIDE_PERSONAL";
+
+/// The user's own layer over the lexicon of that name, whether it is there or not.
+pub fn personal(name: &str) -> Option<PathBuf> {
+    let dir = match std::env::var_os(PERSONAL) {
+        Some(dir) if dir.is_empty() => return None,
+        Some(dir) => PathBuf::from(dir),
+        None => directories::ProjectDirs::from("", "", "cotside")?.data_dir().join("lexicon"),
+    };
+    Some(dir.join(format!("{name}.toml")))
 }
 
 /// An exam is a folder.

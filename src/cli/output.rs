@@ -1,6 +1,6 @@
 //! Standard output and standard error. Never a panic on a closed pipe.
 
-use std::fs::OpenOptions;
+use std::fs::{File, OpenOptions};
 use std::io::{self, IsTerminal, Write};
 use std::path::Path;
 
@@ -90,17 +90,32 @@ pub fn warn(text: &str) {
     tell(&format!("warning: {text}"));
 }
 
-/// Writes a result to standard output, or to a file that must not be there yet.
-pub fn deliver(to: Option<&Path>, text: &str) -> Result<(), Failure> {
-    let Some(path) = to else { return Ok(raw(text)?) };
+/// Makes a file that must not be there yet, which only its owner may read: it holds an exam.
+pub fn create(path: &Path) -> Result<File, Failure> {
     // A note in a chart may be the only copy: nothing is written over.
     let mut how = OpenOptions::new();
     how.write(true).create_new(true);
-    // A note is for its writer's eyes until it is handed on.
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut how, 0o600);
-    let mut file = how.open(path).map_err(|e| Failure::file(path, "make this file", &e))?;
-    file.write_all(text.as_bytes())
+    how.open(path).map_err(|e| Failure::file(path, "make this file", &e))
+}
+
+/// Writes a result to standard output, or to a file that must not be there yet.
+pub fn deliver(to: Option<&Path>, text: &str) -> Result<(), Failure> {
+    match to {
+        None => Ok(raw(text)?),
+        Some(_) => deliver_bytes(to, text.as_bytes()),
+    }
+}
+
+/// As [`deliver`], for what is not text; standard output gets it as it is.
+pub fn deliver_bytes(to: Option<&Path>, bytes: &[u8]) -> Result<(), Failure> {
+    let Some(path) = to else {
+        let mut out = io::stdout().lock();
+        return Ok(out.write_all(bytes).and_then(|()| out.flush())?);
+    };
+    let mut file = create(path)?;
+    file.write_all(bytes)
         .and_then(|()| file.sync_all())
         .map_err(|e| Failure::file(path, "write this file", &e))?;
     tell(&format!("written to {}", path.display()));

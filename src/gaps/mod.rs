@@ -91,6 +91,29 @@ pub struct Gap {
     pub open: bool,
 }
 
+/// What an item that the protocol requires came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Came {
+    /// Found on every side, without an open gap.
+    Done,
+    /// Left out or not to count, in whole or on one side, with a reason.
+    LeftOut,
+    /// With an open gap.
+    Open,
+}
+
+impl Came {
+    /// The word for it, as exports write it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Came::Done => "done",
+            Came::LeftOut => "left-out",
+            Came::Open => "open",
+        }
+    }
+}
+
 /// All gaps of an exam.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Gaps {
@@ -110,6 +133,8 @@ pub struct Gaps {
     /// How many have no open gap, and were left out or cannot count, in whole or on one side, with
     /// a reason.
     pub with_reason: usize,
+    /// The items the protocol requires, in its order, each with what it came to.
+    pub items: Vec<(ItemId, Came)>,
 }
 
 impl Gaps {
@@ -129,14 +154,19 @@ pub fn gaps(exam: &Exam, lex: &Lexicon) -> Gaps {
     if !exam.same_lexicon {
         placed.push((1, lexicon_differs(exam, lex)));
     }
-    let (mut required, mut done, mut with_reason) = (0, 0, 0);
+    let mut came: Vec<(ItemId, Came)> = Vec::new();
     for (place, (item, need)) in items::in_order(protocol, lex).into_iter().enumerate() {
         let of = items::of_item(exam, lex, item, need);
         if need == Some(Need::Required) {
-            required += 1;
-            if of.list.iter().all(|g| !g.open) {
-                if of.whole { done += 1 } else { with_reason += 1 }
-            }
+            let open = of.list.iter().any(|g| g.open);
+            came.push((
+                item,
+                match (open, of.whole) {
+                    (true, _) => Came::Open,
+                    (false, true) => Came::Done,
+                    (false, false) => Came::LeftOut,
+                },
+            ));
         }
         placed.extend(of.list.into_iter().map(|g| (place + 2, g)));
     }
@@ -159,9 +189,10 @@ pub fn gaps(exam: &Exam, lex: &Lexicon) -> Gaps {
         protocol_id: protocol.map(|p| p.id.clone()),
         met: list.iter().all(|g| !g.open),
         list,
-        required,
-        done,
-        with_reason,
+        required: came.len(),
+        done: came.iter().filter(|(_, c)| *c == Came::Done).count(),
+        with_reason: came.iter().filter(|(_, c)| *c == Came::LeftOut).count(),
+        items: came,
     }
 }
 

@@ -156,6 +156,11 @@ impl JournalRead {
         })
     }
 
+    /// The file's bytes up to the end of its last whole line.
+    pub fn bytes(&self) -> Vec<u8> {
+        self.lines.iter().flat_map(|l| l.raw.bytes().chain([b'\n'])).collect()
+    }
+
     /// The header with every later change applied; `None` only for a value built without one.
     pub fn header(&self) -> Option<Header> {
         let mut lines = self.lines.iter();
@@ -191,9 +196,17 @@ pub fn read_in(storage: &dyn Storage, dir: &Path) -> Result<JournalRead, Journal
         ErrorKind::NotFound => JournalError::missing(&path),
         _ => JournalError::io("read the journal", &path, e),
     })?;
-    let recover::Scan { lines, torn, .. } = recover::scan(&path, &bytes)?;
+    read_bytes(&path, &bytes)
+}
+
+/// As [`read`], from bytes at hand; `shown` names them in messages.
+///
+/// # Errors
+/// As [`read`], save those of a disk.
+pub fn read_bytes(shown: &Path, bytes: &[u8]) -> Result<JournalRead, JournalError> {
+    let recover::Scan { lines, torn, .. } = recover::scan(shown, bytes)?;
     if lines.is_empty() {
-        return Err(JournalError::empty(&path));
+        return Err(JournalError::empty(shown));
     }
     Ok(JournalRead { lines, torn })
 }

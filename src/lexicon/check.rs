@@ -259,6 +259,14 @@ fn sources(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
                 false,
             );
         }
+        for s in &p.code {
+            let what = format!("the code `{}`", s.code);
+            row(i, what, s.system.span().start, s.source.as_ref(), s.verified, false);
+        }
+        if let Some(b) = &p.bands {
+            let at = b.age_hours.span().start;
+            row(i, "this table of bands".into(), at, b.source.as_ref(), b.verified, false);
+        }
         for s in &p.numbering {
             let at = s.id.span().start;
             row(

@@ -6,6 +6,7 @@
 //! know what any of them means.
 
 pub mod check;
+pub mod codes;
 pub mod compile;
 pub mod family;
 pub mod files;

@@ -76,6 +76,8 @@ pub struct Lexicon {
     pub patterns: Vec<Pattern>,
     /// Growth references, those supplied by the user first, then by rank.
     pub references: Vec<Reference>,
+    /// How exports code it.
+    pub codes: super::codes::Codes,
     /// Files of its scales, not read yet.
     pub scale_files: Vec<SourceFile>,
     /// Finds all phrases in a text.

@@ -2,19 +2,26 @@
 //!
 //! Ids and codes are the lexicon's; times are milliseconds on the exam clock, wall times RFC 3339.
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};
 
 use crate::exam::{Exam, Gone, Held, How, Standing, Trial};
 use crate::gaps::{Gap, GapKind, Gaps};
 use crate::grade::{Against, Asymmetry, Graded, Growth, Outcome, Overview, Pattern, asymmetries};
-use crate::journal::Sex;
+use crate::journal::{Digest, JournalRead, Sex};
 use crate::lexicon::Lexicon;
 use crate::reading::types::{Finding, Side};
 
+use super::deidentify::{self, Shown};
+use super::table::{self, Cell};
 use super::{measures, words};
 
 /// The JSON Schema (draft 2020-12) that exports keep to.
 pub const SCHEMA: &str = include_str!("exam.schema.json");
+
+/// The JSON Schema that de-identified exports keep to.
+pub const DEIDENTIFIED_SCHEMA: &str = include_str!("deidentified.schema.json");
 
 /// The whole exam.
 pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview, g: &Gaps) -> Value {
@@ -57,6 +64,134 @@ pub fn export(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview, g: &Gaps) 
         "patterns": graded.patterns.iter().map(|p| pattern(p, lex)).collect::<Vec<_>>(),
         "positions_held": x.holds.iter().map(|h| hold(h, lex)).collect::<Vec<_>>(),
     })
+}
+
+/// The export with the journal as it stands on disk, and a digest of each part: what it takes to
+/// have the exam back, and to see that nothing was changed on the way ([`super::returned`]).
+///
+/// `files`: what else the exam's folder holds that must come back, by name.
+pub fn with_journal(
+    mut export: Value,
+    journal: &JournalRead,
+    files: &[(String, Vec<u8>)],
+) -> Value {
+    let Some(parts) = export.as_object_mut() else { return export };
+    if !files.is_empty() {
+        let of = |(name, bytes): &(String, Vec<u8>)| (name.clone(), json!(STANDARD.encode(bytes)));
+        let all: serde_json::Map<String, Value> = files.iter().map(of).collect();
+        parts.insert("files".into(), Value::Object(all));
+    }
+    let digests: serde_json::Map<String, Value> = parts
+        .iter()
+        .map(|(name, part)| (name.clone(), json!(Digest::of(part.to_string().as_bytes()))))
+        .collect();
+    parts.insert("digests".into(), Value::Object(digests));
+    let lines: Vec<&str> = journal.lines.iter().map(|l| l.raw.as_str()).collect();
+    parts.insert(
+        "journal".into(),
+        json!({
+            "file": crate::journal::FILE_NAME,
+            "sha256": Digest::of(&journal.bytes()),
+            "exported_by": env!("CARGO_PKG_VERSION"),
+            "lines": lines,
+        }),
+    );
+    export
+}
+
+/// The de-identified exam: rows of findings, states, results of scales. Nothing that was said or
+/// typed, no wall time, nobody's name and not the exam's own code.
+pub fn deidentified(
+    x: &Exam,
+    lex: &Lexicon,
+    graded: &Graded,
+    o: &Overview,
+    g: &Gaps,
+    shown: &Shown,
+) -> Value {
+    let rows: Vec<Value> = table::rows(x, lex, graded, g, shown)
+        .into_iter()
+        .map(|row| {
+            let cells = table::COLUMNS.iter().zip(row).filter(|(c, _)| ROW_PARTS.contains(&c.0));
+            Value::Object(cells.map(|(c, cell)| (c.0.to_owned(), cell_json(cell))).collect())
+        })
+        .collect();
+    let states: Vec<Value> = x
+        .states
+        .iter()
+        .map(|s| json!({ "state": lex.states[s.state].code, "from_ms": s.from_ms, "to_ms": s.to_ms }))
+        .collect();
+    let scales: Vec<Value> = o
+        .scored
+        .iter()
+        .map(|r| {
+            let ends = r.outcome.as_ref().filter(|_| r.conflict.is_none()).map(|o| o.ends());
+            json!({
+                "id": o.scales[r.scale].id,
+                "at": r.at,
+                "status": r.status.word(),
+                "low": ends.map(|e| e.0),
+                "high": ends.map(|e| e.1),
+            })
+        })
+        .collect();
+    json!({
+        "deidentified": true,
+        "exam": {
+            "code": shown.code(&x.header),
+            "sex": x.header.sex.map(|s| match s { Sex::Female => "f", Sex::Male => "m" }),
+            "gestation_band": deidentify::gestation_band(&x.header, lex),
+            "age_band": deidentify::age_band(&graded.ages, lex),
+            "duration_ms": x.end_ms,
+            "ended": x.ended,
+            "protocol": g.protocol_id,
+            "protocol_met": g.met,
+            "required": g.required,
+            "done": g.done,
+            "left_out": g.with_reason,
+            "lexicon": { "name": lex.name, "version": lex.version, "sha256": lex.digest },
+            "tool": x.header.tool,
+        },
+        "findings": rows,
+        "states": states,
+        "scales": scales,
+    })
+}
+
+/// The columns of a row that the exam as a whole does not tell already.
+const ROW_PARTS: &[&str] = &[
+    "section",
+    "item",
+    "item_name",
+    "side",
+    "status",
+    "value",
+    "value_text",
+    "number",
+    "low",
+    "high",
+    "unit",
+    "state",
+    "judgeable",
+    "certainty",
+    "doubts",
+    "grade",
+    "trials",
+    "exam_clock_s",
+    "reason_code",
+    "required",
+    "came_to",
+    "finding",
+];
+
+fn cell_json(cell: Cell) -> Value {
+    match cell {
+        Cell::Empty => Value::Null,
+        Cell::Text(t) => json!(t),
+        Cell::Int(n) => json!(n),
+        Cell::Number(n) => json!(n),
+        Cell::Bool(b) => json!(b),
+    }
 }
 
 /// All measurements against their growth references.

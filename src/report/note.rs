@@ -21,8 +21,7 @@ use crate::lexicon::model::{Expect, ItemId, Lexicon, STATED_ABNORMAL};
 use crate::reading::types::{Finding, Side, Status};
 
 /// What a note ends with: where it is signed by hand, when it is not signed otherwise.
-pub const SIGN_HERE: &str =
-    "\nSigned: ____________________   Date and time: ____________________\n";
+pub const SIGN_HERE: &str = "Signed: ____________________   Date and time: ____________________";
 
 /// A finding with its grade.
 #[derive(Clone, Copy)]
@@ -52,7 +51,7 @@ impl Told<'_> {
     }
 }
 
-/// The note.
+/// The note as plain text.
 pub fn note(
     x: &Exam,
     lex: &Lexicon,
@@ -61,6 +60,18 @@ pub fn note(
     apart: &[Asymmetry],
     g: &Gaps,
 ) -> String {
+    text(&blocks(x, lex, graded, o, apart, g))
+}
+
+/// The note piece by piece, for whoever lays it out otherwise than as plain text.
+pub fn blocks(
+    x: &Exam,
+    lex: &Lexicon,
+    graded: &Graded,
+    o: &Overview,
+    apart: &[Asymmetry],
+    g: &Gaps,
+) -> Vec<Block> {
     let told: Vec<Told<'_>> = x
         .findings
         .iter()
@@ -105,7 +116,18 @@ pub fn note(
     corrections(&mut out, x, lex);
     unused(&mut out, x);
     cautions(&mut out, lex);
-    out
+    let block = |piece: &str| {
+        let mut chars = piece.chars();
+        let kind = chars.next();
+        let text = chars.as_str().to_owned();
+        match kind {
+            Some('T') => Block::Title(text),
+            Some('-') => Block::Point(text),
+            Some('S') => Block::Sign(text),
+            _ => Block::Para(text),
+        }
+    };
+    out.split(MARK).skip(1).map(block).collect()
 }
 
 /// How a finding made in a state in which its item cannot be judged would stand, when it is a sign
@@ -146,16 +168,51 @@ fn both_valid(a: &Asymmetry, valid: &[Told<'_>]) -> bool {
     valid.iter().any(|t| t.s.finding.id == a.left || t.s.finding.id == a.right)
 }
 
+/// A piece of a note, its lines not broken yet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Block {
+    /// The heading of a part.
+    Title(String),
+    /// A paragraph.
+    Para(String),
+    /// An entry of a list.
+    Point(String),
+    /// Where the note is signed by hand.
+    Sign(String),
+}
+
+/// Begins a block in the text that [`blocks`] takes apart; no text printed holds it.
+const MARK: char = '\u{1}';
+
+fn put(out: &mut String, kind: char, text: &str) {
+    out.extend([MARK, kind]);
+    out.extend(text.chars().map(|c| if c.is_control() { ' ' } else { c }));
+}
+
 fn title(out: &mut String, text: &str) {
-    let _ = writeln!(out, "\n{}", text.to_uppercase());
+    put(out, 'T', text);
 }
 
 fn para(out: &mut String, text: &str) {
-    let _ = writeln!(out, "{}", words::wrap(text, WIDTH, 0));
+    put(out, 'P', text);
 }
 
 fn point(out: &mut String, text: &str) {
-    let _ = writeln!(out, "- {}", words::wrap(text, WIDTH - 2, 2));
+    put(out, '-', text);
+}
+
+/// The note as plain text, no line longer than [`WIDTH`].
+pub fn text(blocks: &[Block]) -> String {
+    let mut out = String::new();
+    for b in blocks {
+        let _ = match b {
+            Block::Title(t) => writeln!(out, "\n{}", t.to_uppercase()),
+            Block::Para(t) => writeln!(out, "{}", words::wrap(t, WIDTH, 0)),
+            Block::Point(t) => writeln!(out, "- {}", words::wrap(t, WIDTH - 2, 2)),
+            Block::Sign(t) => writeln!(out, "\n{t}"),
+        };
+    }
+    out
 }
 
 fn heading(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps) {
@@ -625,5 +682,5 @@ fn cautions(out: &mut String, lex: &Lexicon) {
     for c in &lex.cautions {
         point(out, c);
     }
-    out.push_str(SIGN_HERE);
+    put(out, 'S', SIGN_HERE);
 }
