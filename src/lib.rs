@@ -27,5 +27,7 @@ pub mod lexicon;
 pub mod problem;
 pub mod reading;
 pub mod report;
+pub mod review;
 pub mod seal;
+pub mod settle;
 pub mod speech;

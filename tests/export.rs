@@ -1,15 +1,18 @@
 //! Tables, paper, exports taken back, and exports that must not tell whose exam it is. All invented.
 
+mod made;
 mod outside;
 #[path = "cli/support.rs"]
 mod support;
 
 use std::process::Command;
 
+use cotside::report::deidentify::Shown;
 use cotside::report::table::csv::Writer;
 use cotside::report::table::{COLUMNS, Cell, Kind, Row};
+use cotside::report::{json, returned};
 use serde_json::Value;
-use support::{Bench, root};
+use support::Bench;
 
 const HEADER: [&str; 12] = [
     "--code",
@@ -173,34 +176,36 @@ fn no_cell_of_words_is_run_as_a_formula() {
 
 #[test]
 fn an_export_makes_the_same_exam_again_byte_for_byte() {
-    let narrations = std::fs::read_dir(root().join("tests/narrations/dev")).unwrap();
-    let mut texts: Vec<_> = narrations
-        .map(|e| e.unwrap().path())
-        .filter(|p| p.extension().is_some_and(|e| e == "txt"))
-        .collect();
-    texts.push(root().join("demo/exam.vtt"));
     let bench = exam();
-    let mut exams = vec!["e".to_owned()];
-    for t in texts {
-        let name = t.file_stem().unwrap().to_str().unwrap().to_owned();
-        bench.run(&["read", &t.display().to_string(), "--exam", &name]).code(0);
-        exams.push(name);
-    }
     // A signature and the note as signed come back with the journal.
     bench.file("e/seal.json", "{\"invented\": true}\n").file("e/note.txt", "A note.\n");
-    for e in &exams {
-        for format in ["json", "fhir"] {
-            let (file, back) = (format!("{e}.{format}"), format!("{e}-{format}"));
-            bench.run(&["export", e, "--as", format, "-o", &file]).code(0);
-            bench.run(&["import", &file, "--exam", &back]).code(0);
-            let journal = |dir: &str| std::fs::read(bench.path(&format!("{dir}/journal.jsonl")));
-            assert_eq!(journal(e).unwrap(), journal(&back).unwrap(), "{e} by {format}");
-            assert_eq!(bench.run(&["note", e]).out, bench.run(&["note", &back]).out);
+    for format in ["json", "fhir"] {
+        let (file, back) = (format!("e.{format}"), format!("back-{format}"));
+        bench.run(&["export", "e", "--as", format, "-o", &file]).code(0);
+        bench.run(&["import", &file, "--exam", &back]).code(0);
+        for name in ["journal.jsonl", "seal.json", "note.txt"] {
+            let of = |dir: &str| std::fs::read(bench.path(&format!("{dir}/{name}"))).unwrap();
+            assert_eq!(of("e"), of(&back), "{name} by {format}");
         }
+        let all = std::fs::read_dir(bench.path(&back)).unwrap().count();
+        assert_eq!(all, 3);
     }
-    for back in ["e-json", "e-fhir"] {
-        assert_eq!(bench.text(&format!("{back}/seal.json")), "{\"invented\": true}\n");
-        assert_eq!(bench.text(&format!("{back}/note.txt")), "A note.\n");
+}
+
+#[test]
+fn every_narrated_exam_comes_back_from_its_export() {
+    let bench = Bench::new();
+    for (name, path) in made::narrations() {
+        let dir = bench.path(&name);
+        made::write(&dir, &std::fs::read(path).unwrap(), made::header());
+        let o = made::open(&dir);
+        let journal = std::fs::read(dir.join("journal.jsonl")).unwrap();
+        for export in [json::with_journal(o.json(), &o.read, &[]), o.fhir(None, &Shown::Whole)] {
+            for text in [format!("{export:#}"), export.to_string()] {
+                let back = returned::journal("x", &text).unwrap_or_else(|p| panic!("{name}: {p}"));
+                assert_eq!(back.bytes, journal, "{name}");
+            }
+        }
     }
 }
 

@@ -2,6 +2,7 @@
 //! leave out (`bundle`). Exams are the demo's and the developed narrations'; all invented.
 
 mod bundle;
+mod made;
 mod outside;
 #[path = "cli/support.rs"]
 mod support;
@@ -11,90 +12,26 @@ use std::process::Command;
 
 use bundle::broken;
 use chrono::DateTime;
-use cotside::exam;
-use cotside::gaps::gaps;
-use cotside::grade::{Overview, asymmetries, grade, scales};
 use cotside::journal;
 use cotside::report::deidentify::Shown;
-use cotside::report::{fhir, note};
+use cotside::report::fhir;
 use serde_json::{Value, json};
 use support::{Bench, root};
 
-/// Every narration that stands ready, with its header.
-fn exams() -> Vec<(String, std::path::PathBuf)> {
-    let mut out = vec![("demo".to_owned(), root().join("demo/exam.vtt"))];
-    let dir = root().join("tests/narrations/dev");
-    for e in std::fs::read_dir(dir).unwrap() {
-        let path = e.unwrap().path();
-        if path.extension().is_some_and(|e| e == "txt") {
-            out.push((path.file_stem().unwrap().to_str().unwrap().to_owned(), path));
-        }
-    }
-    out.sort();
-    assert!(out.len() >= 9, "the demo and eight narrations");
-    out
-}
-
-/// A folder with an exam of each, by its name.
-fn all() -> (Bench, Vec<String>) {
+/// An exam of these lines, in a folder `e`.
+fn exam(lines: &str) -> Bench {
     let bench = Bench::new();
-    let mut names = Vec::new();
-    for (name, path) in exams() {
-        read(&bench, &name, &path.display().to_string());
-        names.push(name);
-    }
-    (bench, names)
+    made::write(&bench.path("e"), lines.as_bytes(), made::header());
+    bench
 }
 
-fn read(bench: &Bench, name: &str, text: &str) {
-    let args = [
-        "read",
-        text,
-        "--exam",
-        name,
-        "--sex",
-        "f",
-        "--ga",
-        "39+2",
-        "--by",
-        "KT",
-        "--born",
-        "2031-04-04T03:10:00+02:00",
-        "--started",
-        "2031-04-05T09:26:53+02:00",
-    ];
-    bench.run(&args).code(0);
+fn exported(bench: &Bench, name: &str) -> Value {
+    made::open(&bench.path(name)).fhir(None, &Shown::Whole)
 }
 
-fn exported(bench: &Bench, name: &str, more: &[&str]) -> Value {
-    bench.run(&[&["export", name, "--as", "fhir"][..], more].concat()).code(0).json()
-}
-
-/// The bundle of an exam as it would be signed, over the library: the command line signs by other
-/// means.
+/// The bundle of an exam as it would be signed.
 fn sealed(dir: &Path, seal: &fhir::Seal) -> Value {
-    let read = journal::read(dir).unwrap();
-    let header = read.header().unwrap();
-    let lex = cotside::lexicon::shipped("newborn").unwrap();
-    let x = exam::build(header, &read.lines, &lex);
-    let graded = grade(&x, &lex);
-    let o = Overview::new(scales::of_lexicon(&lex).unwrap(), &x, &graded, &lex);
-    let g = gaps(&x, &lex);
-    let apart = asymmetries(&x, &lex);
-    let blocks = note::blocks(&x, &lex, &graded, &o, &apart, &g);
-    fhir::bundle(&fhir::Given {
-        x: &x,
-        lex: &lex,
-        graded: &graded,
-        o: &o,
-        g: &g,
-        note: &blocks,
-        journal: &read.bytes(),
-        files: &[],
-        seal: Some(seal),
-        shown: &Shown::Whole,
-        made: DateTime::parse_from_rfc3339("2031-04-05T12:00:00+02:00").unwrap(),
-    })
+    made::open(dir).fhir(Some(seal), &Shown::Whole)
 }
 
 fn a_seal(entries: u64) -> fhir::Seal {
@@ -166,46 +103,66 @@ fn local(r: &Value) -> &str {
 
 #[test]
 fn every_exam_passes_readers_of_other_hands_whole_deidentified_and_signed() {
-    let (bench, names) = all();
+    let bench = Bench::new();
     let mut bundles = Vec::new();
-    for name in &names {
-        bundles.push(exported(&bench, name, &[]));
-        bundles.push(exported(&bench, name, &["--deidentify"]));
-        bundles.push(sealed(&bench.path(name), &a_seal(1000)));
+    let names = made::narrations();
+    for (name, path) in &names {
+        let dir = bench.path(name);
+        made::write(&dir, &std::fs::read(path).unwrap(), made::header());
+        let o = made::open(&dir);
+        bundles.push(o.fhir(None, &Shown::Whole));
+        bundles.push(o.fhir(None, &made::hidden()));
+        bundles.push(o.fhir(Some(&a_seal(1000)), &Shown::Whole));
     }
     for b in &bundles {
         assert_eq!(broken(b), Vec::<String>::new());
     }
     let Some(said) = asked(&bundles) else { return };
     for (k, said) in said.iter().enumerate() {
-        assert_eq!(said, &Vec::<String>::new(), "{} kind {}", names[k / 3], k % 3);
+        assert_eq!(said, &Vec::<String>::new(), "{} kind {}", names[k / 3].0, k % 3);
     }
 }
 
 #[test]
+fn the_program_writes_the_same_document() {
+    let bench = exam("[0:02] quiet awake\n[0:05] left arm recoil slow\n");
+    let args = ["export", "e", "--as", "fhir"];
+    let mut ours: Value = bench.run(&args).code(0).json();
+    assert_eq!(broken(&ours), Vec::<String>::new());
+    let mut theirs = exported(&bench, "e");
+    for b in [&mut ours, &mut theirs] {
+        // When it was made, and the digest, which covers that.
+        b["timestamp"] = Value::Null;
+        b["meta"] = Value::Null;
+        first(b, |r| kind(r, "Provenance"))["recorded"] = Value::Null;
+    }
+    assert_eq!(ours, theirs);
+    let hidden = bench.run(&[&args[..], &["--deidentify"]].concat()).code(0).json();
+    assert_eq!(broken(&hidden), Vec::<String>::new());
+}
+
+#[test]
 fn every_finding_and_every_absence_of_the_exam_is_an_observation() {
-    let (bench, names) = all();
-    for name in names {
-        let b = exported(&bench, &name, &[]);
-        let j: Value = bench.run(&["export", &name]).code(0).json();
+    let bench = Bench::new();
+    for (name, path) in made::narrations() {
+        made::write(&bench.path(&name), &std::fs::read(path).unwrap(), made::header());
+        let o = made::open(&bench.path(&name));
+        let (b, j) = (o.fhir(None, &Shown::Whole), o.json());
         let findings = j["findings"].as_array().unwrap();
-        let with_value = |b: &Value, item: &str| {
-            observations(b)
+        let states = j["states"].as_array().unwrap().len();
+        for item in made::newborn().items.iter().map(|i| i.id.as_str()) {
+            let with_value = observations(&b)
                 .filter(|o| local(o) == item && o.get("dataAbsentReason").is_none())
-                .count()
-        };
-        for f in findings {
-            let item = f["item"].as_str().unwrap();
-            let same = findings.iter().filter(|o| o["item"] == item && o["status"] != "skipped");
-            let no_value = |o: &&Value| {
-                o["status"] == "observed"
-                    && o["value"].is_null()
-                    && o["number"].is_null()
-                    && o["low"].is_null()
+                .count();
+            let bare = |f: &Value| {
+                ["value", "number", "low"].iter().all(|k| f[*k].is_null())
+                    && f["status"] == "observed"
             };
-            let same: Vec<&Value> = same.collect();
-            let bare = same.iter().filter(|o| no_value(o)).count();
-            assert_eq!(with_value(&b, item), same.len() - bare, "{name} {item}");
+            let found = findings
+                .iter()
+                .filter(|f| f["item"] == item && f["status"] != "skipped" && !bare(f));
+            let track = if item == "behavioural-state" { states } else { 0 };
+            assert_eq!(with_value, found.count() + track, "{name} {item}");
         }
         for g in j["gaps"].as_array().unwrap() {
             let kind = g["kind"].as_str().unwrap();
@@ -223,15 +180,12 @@ fn every_finding_and_every_absence_of_the_exam_is_an_observation() {
 
 #[test]
 fn sides_state_and_reasons_are_told_with_the_finding() {
-    let bench = Bench::new();
-    bench.file(
-        "e.txt",
+    let bench = exam(
         "[0:02] quiet awake\n[0:05] left arm recoil slow\n[0:09] right arm recoil brisk\n\
          [0:14] head circumference thirty four point six\n[0:20] skip gag reflex, just fed\n\
          [0:25] popliteal angle left eighty to ninety degrees\n[0:31] arm recoil, I think brisk\n",
     );
-    read(&bench, "e", "e.txt");
-    let b = exported(&bench, "e", &[]);
+    let b = exported(&bench, "e");
     let part = |o: &Value, code: &str| -> Value {
         let list = o["component"].as_array().unwrap();
         list.iter().find(|c| c["code"]["coding"][0]["code"] == code).cloned().unwrap_or(Value::Null)
@@ -270,13 +224,10 @@ fn sides_state_and_reasons_are_told_with_the_finding() {
 
 #[test]
 fn only_what_is_sure_is_final_once_signed_and_later_changes_say_so() {
-    let bench = Bench::new();
-    bench.file(
-        "e.txt",
+    let bench = exam(
         "[0:02] quiet awake\n[0:05] suck strong\n[0:09] arm recoil, I think brisk\n\
          [0:14] palate intact\n[0:20] rooting present\n",
     );
-    read(&bench, "e", "e.txt");
     let before = sealed(&bench.path("e"), &a_seal(1000));
     let status = |b: &Value, item: &str| -> Vec<String> {
         let of = observations(b).filter(|o| local(o) == item);
@@ -310,14 +261,11 @@ fn only_what_is_sure_is_final_once_signed_and_later_changes_say_so() {
 
 #[test]
 fn a_struck_finding_is_nowhere_and_a_corrected_one_tells_what_was_said_before() {
-    let bench = Bench::new();
-    bench.file(
-        "e.txt",
+    let bench = exam(
         "[0:02] quiet awake\n[0:05] suck strong\n[0:07] correction, suck weak\n\
          [0:14] palate intact\n[0:16] scratch that\n",
     );
-    read(&bench, "e", "e.txt");
-    let b = exported(&bench, "e", &[]);
+    let b = exported(&bench, "e");
     let suck: Vec<&Value> = observations(&b).filter(|o| local(o) == "suck").collect();
     assert_eq!(suck.len(), 1);
     assert_eq!(suck[0]["valueCodeableConcept"]["coding"][0]["code"], "suck/weak");
@@ -440,8 +388,10 @@ const MUTANTS: &[(&str, Spoil)] = &[
 
 #[test]
 fn every_spoilt_bundle_is_caught() {
-    let (bench, _) = all();
-    let good = exported(&bench, "demo", &[]);
+    let bench = Bench::new();
+    let text = std::fs::read(root().join("demo/exam.vtt")).unwrap();
+    made::write(&bench.path("demo"), &text, made::header());
+    let good = exported(&bench, "demo");
     assert_eq!(broken(&good), Vec::<String>::new());
     let spoilt: Vec<Value> = MUTANTS
         .iter()

@@ -147,7 +147,8 @@ fn from_microphone(
                                     .help("check the plug, then begin again"),
                             ));
                         }
-                        Ok(Event::Failed(p)) => return Err(gone(p)),
+                        // What was not heard counts as nothing.
+                        Ok(Event::Unheard { .. }) => break None,
                         Ok(_) => {}
                         Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => {
                             break None;

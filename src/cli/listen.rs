@@ -1,5 +1,6 @@
 //! `cotside listen`: phrases heard or typed at the bedside, answered at once.
 
+use std::collections::HashMap;
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::path::Path;
 use std::sync::Arc;
@@ -13,6 +14,7 @@ use super::exit::{Exit, Failure, Outcome};
 use super::{ListenArgs, listen_voice, open, output, read};
 use crate::capture::Phrase;
 use crate::capture::keys::{Line, Press, typed};
+use crate::capture::timed_text::MAX_LINE_BYTES;
 use crate::exam;
 use crate::gaps::{LeftToDo, left_to_do};
 use crate::journal::{
@@ -91,9 +93,12 @@ pub(super) struct Log<'a> {
     journal: Journal,
     clock: ExamClock,
     reader: Reader<'a>,
+    /// What was made of each phrase, so that the exam can be rebuilt without reading it all again.
+    readings: HashMap<u64, Reading>,
     echoer: Echoer,
     paused: bool,
     finished: bool,
+    refused: bool,
     exam: &'a Path,
     lexicon: Option<&'a Path>,
 }
@@ -105,9 +110,11 @@ impl<'a> Log<'a> {
             clock: journal.clock(),
             journal,
             reader: Reader::new(lex),
+            readings: HashMap::new(),
             echoer: Echoer::default(),
             paused: false,
             finished: false,
+            refused: false,
             exam,
             lexicon,
         }
@@ -142,6 +149,7 @@ impl<'a> Log<'a> {
             return Reading::default();
         }
         let reading = self.reader.read(seq, p);
+        self.readings.insert(seq, reading.clone());
         for c in &reading.controls {
             match c.as_str() {
                 "pause" => self.paused = true,
@@ -208,12 +216,25 @@ impl<'a> Log<'a> {
     fn to_do(&self) -> Result<Vec<LeftToDo>, Failure> {
         let read = journal::read(self.exam)?;
         let Some(header) = read.header() else { return Ok(Vec::new()) };
-        let exam = exam::build(header, &read.lines, self.lex);
+        let known = |seq, _: &Phrase| self.readings.get(&seq).cloned().unwrap_or_default();
+        let exam = exam::build_as_read(header, &read.lines, self.lex, known);
         Ok(left_to_do(&exam, self.lex))
     }
 
     /// Logs a phrase and gives the answer. Both are on disk before anything is shown.
+    ///
+    /// A phrase longer than a timed text may hold was never said at a bedside: something runs into
+    /// the wrong pipe. It is refused aloud, and the exam goes on.
     pub(super) fn log(&mut self, phrase: &Phrase) -> Result<Answer, Failure> {
+        if phrase.text.len() > MAX_LINE_BYTES {
+            self.refused = true;
+            let text = format!(
+                "NOT LOGGED: {} bytes in one phrase, and a phrase holds at most {MAX_LINE_BYTES}; \
+                 say it again in shorter ones",
+                phrase.text.len()
+            );
+            return Ok(Answer { shown: shown(phrase.start_ms, &text), text });
+        }
         let seq = self.journal.append_now(&Entry::Phrase(phrase.clone()))?;
         let was_paused = self.paused;
         let reading = self.hear(seq, phrase);
@@ -270,7 +291,7 @@ impl<'a> Log<'a> {
     /// Writes the end of the log. A phrase that finished it has done so already in words.
     fn finish(mut self) -> Outcome {
         self.journal.append_now(&Entry::End)?;
-        let Log { exam, lexicon, journal, .. } = self;
+        let Log { exam, lexicon, journal, refused, .. } = self;
         drop(journal);
         let o = open::exam(exam, lexicon)?;
         let shown = exam.display();
@@ -280,7 +301,7 @@ impl<'a> Log<'a> {
             words::count(o.exam.findings.len(), "finding", "findings"),
             o.exam.unsettled().count(),
         ))?;
-        Ok(Exit::Ok)
+        Ok(if refused { Exit::Input } else { Exit::Ok })
     }
 }
 

@@ -250,10 +250,9 @@ impl Bedside<'_, '_> {
                     words::clock(to_ms)
                 ))?;
             }
-            Event::Dropped { samples } => {
+            Event::Dropped { samples, from_ms, to_ms } => {
                 self.lost_once = true;
-                let now = self.log.now_ms();
-                self.mark(Mark::GapInHearing, now, now)?;
+                self.mark(Mark::GapInHearing, from_ms, to_ms)?;
                 self.say(&format!(
                     "{samples} samples of sound were lost: the machine is too slow"
                 ))?;
@@ -264,7 +263,16 @@ impl Bedside<'_, '_> {
                 self.say(&format!("NOT RECORDING, still listening: {why}"))?;
                 self.sound(Tone::Stopped);
             }
-            Event::Failed(p) => return Err(device_failure(p)),
+            Event::Unheard { why, from_ms, to_ms } => {
+                self.lost_once = true;
+                self.mark(Mark::GapInHearing, from_ms, to_ms)?;
+                self.say(&format!(
+                    "NOT HEARD from {} to {}, say it again: {why}",
+                    words::clock(from_ms),
+                    words::clock(to_ms)
+                ))?;
+                self.sound(Tone::NotUnderstood);
+            }
         }
         Ok(())
     }

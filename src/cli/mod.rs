@@ -19,11 +19,14 @@ mod listen;
 mod listen_voice;
 mod manual;
 mod many;
+mod mishap;
 mod model;
 mod note;
 mod open;
 mod output;
+mod page;
 mod read;
+mod review;
 mod score;
 mod sealing;
 mod settle;
@@ -45,6 +48,7 @@ Exit codes:
   3  the disk, the terminal or the microphone failed
   4  the journal or the seal is damaged or altered, or a later version wrote it; nothing was
      changed
+  101  cotside made a mistake of its own; what was confirmed is kept
 
 Colour is used on a terminal only and says nothing that words do not say; --color never or a
 non-empty NO_COLOR turns it off. Results go to standard output, messages to standard error.";
@@ -54,6 +58,7 @@ Examples:
   cotside read exam.vtt --exam exams/a1 --sex f --ga 39+2 --by AB
   cotside listen --keys --exam exams/a2
   cotside gaps exams/a1
+  cotside review exams/a1
   cotside note exams/a1";
 
 /// Logs a bedside examination from spoken or keyed phrases: what was said is kept for ever, what
@@ -122,6 +127,10 @@ enum Command {
     Compare(CompareArgs),
     /// Decide what is unsettled, add what was missed, give reasons for gaps
     Settle(Box<SettleArgs>),
+    /// See, hear and settle the exam in the browser, on this machine alone
+    Review(review::ReviewArgs),
+    /// Write the exam, or several of one infant side by side, as one HTML file to read and print
+    Page(page::PageArgs),
     /// Show why each phrase was read as it was
     Explain(ExplainArgs),
     /// Sign the exam, once nothing is open
@@ -775,6 +784,7 @@ pub fn definition() -> clap::Command {
 
 /// Parses the process's arguments, runs the command and gives the exit code.
 pub fn main() -> ExitCode {
+    mishap::tell_from_now_on();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) => {
@@ -813,6 +823,8 @@ fn run(command: &Command) -> Outcome {
         Command::Score(a) => score::run(a),
         Command::Compare(a) => compare::run(a),
         Command::Settle(a) => settle::run(a),
+        Command::Review(a) => review::run(a),
+        Command::Page(a) => page::run(a),
         Command::Explain(a) => explain::run(a),
         Command::Sign(a) => sealing::sign::run(a),
         Command::Verify(a) => sealing::verify::run(a),

@@ -7,11 +7,13 @@ use super::exit::{Exit, Failure};
 use super::output::warn;
 use crate::exam::{self, Exam};
 use crate::grade::{Graded, Overview, grade, scales};
-use crate::journal::{self, Journal, JournalRead, LexiconRef, Settlement, SystemClock};
+use crate::journal::{self, Journal, JournalRead, LexiconRef, SystemClock};
 use crate::lexicon::{self, Files, Lexicon};
 use crate::problem::{Problem, nearest};
 use crate::report::words;
 use crate::seal::statement::SEAL_FILE;
+pub use crate::settle::settlement;
+use crate::settle::told::After;
 
 /// The lexicon used when neither the command line nor a journal names one.
 pub const DEFAULT_LEXICON: &str = "newborn";
@@ -28,6 +30,13 @@ pub struct Opened {
     pub graded: Graded,
     /// Scales, and counts by domain.
     pub overview: Overview,
+}
+
+impl Opened {
+    /// What a decision is told by.
+    pub fn after(&self) -> After<'_> {
+        After { exam: &self.exam, lines: &self.read.lines, lex: &self.lex }
+    }
 }
 
 /// Loads the lexicon of a folder, or the shipped one of that name.
@@ -83,7 +92,7 @@ pub fn not_a_file(exam: &Path) -> Result<(), Failure> {
 
 /// Opens an exam for reading; says on standard error what is odd about it.
 pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
-    open(dir, folder, None, &[])
+    open(dir, folder, None, &[], true)
 }
 
 /// As [`measured`]; a lexicon loaded already, with its references, is taken again where the exam
@@ -94,7 +103,17 @@ pub fn exam_by(
     loaded: Option<&Arc<Lexicon>>,
     references: &[PathBuf],
 ) -> Result<Opened, Failure> {
-    open(dir, folder, loaded, references)
+    open(dir, folder, loaded, references, true)
+}
+
+/// As [`exam_by`], without saying again what is odd.
+pub fn again(
+    dir: &Path,
+    folder: Option<&Path>,
+    loaded: &Arc<Lexicon>,
+    references: &[PathBuf],
+) -> Result<Opened, Failure> {
+    open(dir, folder, Some(loaded), references, false)
 }
 
 /// As [`exam`], with growth references that go before those of the lexicon.
@@ -103,7 +122,7 @@ pub fn measured(
     folder: Option<&Path>,
     references: &[PathBuf],
 ) -> Result<Opened, Failure> {
-    open(dir, folder, None, references)
+    open(dir, folder, None, references, true)
 }
 
 /// Opens an exam's journal for appending: every command that changes an exam begins here. A signed
@@ -173,6 +192,7 @@ fn open(
     folder: Option<&Path>,
     loaded: Option<&Arc<Lexicon>>,
     references: &[PathBuf],
+    told: bool,
 ) -> Result<Opened, Failure> {
     not_a_file(dir)?;
     let read = journal::read(dir)?;
@@ -209,7 +229,9 @@ fn open(
         f
     })?;
     let exam = exam::build(header, &read.lines, &lex);
-    tell_oddities(dir, &read, &exam, &lex);
+    if told {
+        tell_oddities(dir, &read, &exam, &lex);
+    }
     let graded = grade(&exam, &lex);
     let overview = Overview::new(scales::of_lexicon(&lex)?, &exam, &graded, &lex);
     Ok(Opened { read, lex, exam, graded, overview })
@@ -252,34 +274,7 @@ pub fn check_protocol(name: &str, lex: &Lexicon) -> Result<(), Failure> {
 
 /// The item of that id, name or spoken name.
 pub fn item(word: &str, lex: &Lexicon) -> Result<usize, Failure> {
-    let folded = word.trim().to_lowercase();
-    let found = lex
-        .item(&folded)
-        .or_else(|| lex.items.iter().position(|i| i.name.to_lowercase() == folded))
-        .or_else(|| lex.items.iter().position(|i| i.names.contains(&folded)));
-    if let Some(i) = found {
-        return Ok(i);
-    }
-    let near = nearest(&folded, lex.items.iter().map(|i| i.id.as_str())).or_else(|| {
-        nearest(&folded, lex.items.iter().flat_map(|i| i.names.iter().map(String::as_str)))
-    });
-    let help = match near {
-        Some(n) => format!("did you mean `{n}`?"),
-        None => {
-            let holding: Vec<&str> = lex
-                .items
-                .iter()
-                .map(|i| i.id.as_str())
-                .filter(|id| folded.split([' ', '-']).any(|w| w.len() > 2 && id.contains(w)))
-                .take(8)
-                .collect();
-            match holding.is_empty() {
-                true => "`cotside lexicon items` lists all items".into(),
-                false => format!("items like it: {}", holding.join(", ")),
-            }
-        }
-    };
-    Err(Failure::input(word, "there is no item of this name", help))
+    Ok(crate::settle::item(word, lex)?)
 }
 
 /// The initials of whoever decides: as given by `flag`, else those in the header.
@@ -292,29 +287,6 @@ pub fn who(flag: &str, by: Option<&str>, x: &Exam) -> Result<String, Failure> {
             format!("say your initials, such as {flag} AB"),
         )),
     }
-}
-
-/// A settlement without a target.
-pub fn settlement(who: &str, decision: journal::Decision) -> Settlement {
-    Settlement { who: who.to_owned(), target: None, decision }
-}
-
-/// A moment on the exam clock, `m:ss` or `h:mm:ss`, in milliseconds.
-pub fn moment(text: &str) -> Option<u64> {
-    let parts: Vec<&str> = text.split(':').collect();
-    if !(2..=3).contains(&parts.len()) {
-        return None;
-    }
-    let mut seconds: u64 = 0;
-    for (k, part) in parts.iter().enumerate() {
-        let plain = !part.is_empty() && part.len() <= 5 && part.bytes().all(|b| b.is_ascii_digit());
-        let n: u64 = part.parse().ok().filter(|_| plain)?;
-        if k > 0 && n > 59 {
-            return None;
-        }
-        seconds = seconds * 60 + n;
-    }
-    Some(seconds * 1000)
 }
 
 /// Makes the folders above an exam's own.

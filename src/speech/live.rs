@@ -5,6 +5,7 @@
 //! takes the events. A microphone that is lost is told at once, and opened again as soon as it
 //! can be.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -27,6 +28,8 @@ pub const SILENT: Duration = Duration::from_millis(500);
 const AGAIN: Duration = Duration::from_secs(1);
 /// From one report of the level to the next.
 const LEVEL: Duration = Duration::from_millis(200);
+/// Most samples of silence put in at once.
+const FILL: u64 = 16_384;
 /// Sound kept for stretches under way, samples: 30 s.
 const KEPT: usize = 30 * 16_000;
 
@@ -72,18 +75,29 @@ pub enum Event {
         /// Until when.
         to_ms: u64,
     },
-    /// Sound was lost because the machine was too slow.
+    /// Sound was lost because the machine was too slow; silence stands in its place.
     Dropped {
         /// Samples.
         samples: u64,
+        /// From when on it is missing.
+        from_ms: u64,
+        /// Until when.
+        to_ms: u64,
     },
     /// The sound file cannot be written any more; hearing goes on.
     NotRecording {
         /// Why.
         why: String,
     },
-    /// The recogniser failed.
-    Failed(Problem),
+    /// The recogniser failed on one stretch of speech, and goes on with the next.
+    Unheard {
+        /// Why.
+        why: String,
+        /// Start of the speech.
+        from_ms: u64,
+        /// Its end.
+        to_ms: u64,
+    },
 }
 
 /// What the ear is told while it runs.
@@ -134,9 +148,12 @@ pub fn listen<'scope, 'env>(
     scope.spawn(move || {
         for cut in to_hear {
             let piece = Piece { sound: &cut.sound, start_ms: cut.start_ms, end_ms: cut.end_ms };
-            let event = match recogniser.hear(&piece) {
-                Ok(heard) => worded(heard, &piece, cut.ended),
-                Err(p) => Event::Failed(p),
+            let unheard = |why| Event::Unheard { why, from_ms: cut.start_ms, to_ms: cut.end_ms };
+            // A mistake in the recogniser costs one stretch, which is told, and not the exam.
+            let event = match catch_unwind(AssertUnwindSafe(|| recogniser.hear(&piece))) {
+                Ok(Ok(heard)) => worded(heard, &piece, cut.ended),
+                Ok(Err(p)) => unheard(p.message),
+                Err(_) => unheard("the recogniser made a mistake".into()),
             };
             theirs.waiting.fetch_sub(1, Ordering::AcqRel);
             if mine.send(event).is_err() {
@@ -248,7 +265,7 @@ impl Ear {
                 self.take(&block);
             }
             if dropped > self.dropped {
-                self.tell(Event::Dropped { samples: dropped - self.dropped });
+                self.fill(dropped - self.dropped);
                 self.dropped = dropped;
             }
             let silent = self.last_sample.elapsed() >= SILENT;
@@ -281,10 +298,11 @@ impl Ear {
         }
         let loudest = block.iter().fold(0.0f32, |m, s| m.max(s.abs()));
         self.loudest = self.loudest.max(loudest);
+        // Nothing is recorded in a pause; silence keeps the sound file in step with the exam clock.
         let paused = self.orders.paused.load(Ordering::Relaxed);
+        let silence = if paused { vec![0.0; block.len()] } else { Vec::new() };
         if let Some(r) = &mut self.recording
-            && !paused
-            && let Err(why) = r.write(block)
+            && let Err(why) = r.write(if paused { &silence } else { block })
         {
             self.recording = None;
             self.tell(Event::NotRecording { why });
@@ -304,6 +322,21 @@ impl Ear {
             self.let_go += KEPT;
             self.heard.drain(..KEPT);
         }
+    }
+
+    /// Puts silence in the place of samples that the ring had no room for, so that sound clock, sound
+    /// file and exam clock stay together. They were lost behind what was just taken.
+    fn fill(&mut self, samples: u64) {
+        let now = |ear: &Ear| ear.origin_ms + ms_at(ear.let_go + ear.heard.len());
+        let from_ms = now(self);
+        let mut rest = samples;
+        while rest > 0 {
+            let part = rest.min(FILL);
+            self.take(&vec![0.0; part as usize]);
+            rest -= part;
+        }
+        let to_ms = now(self);
+        self.tell(Event::Dropped { samples, from_ms, to_ms });
     }
 
     fn hand_on(&mut self, over: &[Stretch]) {

@@ -39,6 +39,11 @@ pub struct Microphone {
 impl Microphone {
     /// Begins to say `sound`, 16 kHz.
     pub fn begin(dir: &Path, sound: Vec<i16>) -> Microphone {
+        Microphone::begin_at(dir, sound, 1)
+    }
+
+    /// As [`Microphone::begin`], that many times as fast.
+    pub fn begin_at(dir: &Path, sound: Vec<i16>, times: u32) -> Microphone {
         let pipe = dir.join("mic.fifo");
         let made = Command::new("mkfifo").arg(&pipe).status().unwrap();
         assert!(made.success());
@@ -61,7 +66,7 @@ impl Microphone {
                     }
                 }
                 blocks += 1;
-                let due = Duration::from_millis(20 * blocks);
+                let due = Duration::from_millis(20 * blocks) / times;
                 let late = began.elapsed().saturating_sub(due);
                 if late > Duration::from_millis(100) {
                     // The pipe was full: nobody listened yet. What waited is not hurried after.
@@ -123,6 +128,17 @@ impl Listening {
                 Err(e) => panic!("never said {words:?} ({e}): {:#?}", self.seen),
             }
         }
+    }
+
+    /// The process.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// The lines it said up to now.
+    pub fn seen(&mut self) -> &[String] {
+        self.seen.extend(self.lines.try_iter());
+        &self.seen
     }
 
     /// Types a line.

@@ -28,7 +28,14 @@ impl Recording {
     /// Why it cannot be made.
     pub fn begin(dir: &Path, rate: u32) -> Result<Recording, String> {
         let folder = dir.join(FOLDER);
-        fs::create_dir_all(&folder).map_err(|e| format!("{}: {e}", folder.display()))?;
+        let mut builder = fs::DirBuilder::new();
+        // For its owner alone, as the journal is.
+        #[cfg(unix)]
+        std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+        builder
+            .recursive(true)
+            .create(&folder)
+            .map_err(|e| format!("{}: {e}", folder.display()))?;
         let spec = WavSpec {
             channels: 1,
             sample_rate: rate,
@@ -38,7 +45,10 @@ impl Recording {
         for n in 1..=MOST {
             let path = folder.join(format!("{n}.wav"));
             // Never written over: an earlier recording belongs to the same exam.
-            let file = match OpenOptions::new().write(true).create_new(true).open(&path) {
+            let mut options = OpenOptions::new();
+            #[cfg(unix)]
+            std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+            let file = match options.write(true).create_new(true).open(&path) {
                 Ok(f) => f,
                 Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => continue,
                 Err(e) => return Err(format!("{}: {e}", path.display())),

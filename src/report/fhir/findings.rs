@@ -7,7 +7,7 @@ use super::names::{
     quantity, system,
 };
 use super::{Source, narrative_time};
-use crate::exam::{Gone, How, Standing};
+use crate::exam::{Gone, How, Standing, Stretch};
 use crate::gaps::Gap;
 use crate::grade::growth::Outcome;
 use crate::grade::{Grade, Ungraded};
@@ -86,6 +86,9 @@ pub fn all(s: &Source<'_>) -> Vec<Named> {
                 finding(s, f, s.graded.grades.get(k).copied().unwrap_or(none))
             })
             .collect();
+    if let Some(item) = s.lex.state_item {
+        out.extend(s.x.states.iter().map(|stretch| state(s, item, stretch)));
+    }
     out.extend(s.g.list.iter().filter(|g| table::is_absence(g, s.x)).filter_map(|g| missing(s, g)));
     out.extend(s.x.gone.iter().filter_map(|g| withdrawn(s, g)));
     out.sort_by_key(|n| n.section);
@@ -225,6 +228,24 @@ fn finding(s: &Source<'_>, st: &Standing, grade: Grade) -> Named {
         out["note"] = json!(notes.iter().map(|t| json!({ "text": t })).collect::<Vec<_>>());
     }
     Named { name, section: Some(it.section), resource: out }
+}
+
+/// A state of the one examined, which is kept as a track and not among the findings.
+fn state(s: &Source<'_>, item: ItemId, stretch: &Stretch) -> Named {
+    let name = format!("state {}", stretch.seq);
+    let of = &s.lex.states[stretch.state];
+    let mut out = begun(s, &name, s.status(), code_of(s, item));
+    out["valueCodeableConcept"] = json!({
+        "coding": [coding(&system(s.lex), &format!("state/{}", of.code), &of.name)],
+        "text": of.name,
+    });
+    time(s, &mut out, stretch.from_ms);
+    out["component"] = json!([clock_part(stretch.from_ms)]);
+    if stretch.implied {
+        out["note"] =
+            json!([{ "text": "Taken from what happened; the state itself was not said." }]);
+    }
+    Named { name, section: Some(s.lex.items[item].section), resource: out }
 }
 
 /// Wall time; in a de-identified bundle the time since the start stands among the components alone.

@@ -8,7 +8,7 @@ pub mod parquet;
 
 use super::deidentify::{self, Shown};
 use super::words;
-use crate::exam::{Exam, Standing};
+use crate::exam::{Exam, Standing, Stretch};
 use crate::gaps::{Came, Gap, GapKind, Gaps};
 use crate::grade::{Grade, Graded, Ungraded};
 use crate::journal::Sex;
@@ -114,6 +114,11 @@ pub fn rows(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps, shown: &Shown) -
         let grade =
             graded.grades.get(k).copied().unwrap_or(Grade::Ungraded(Ungraded::NoExpectation));
         push(s.finding.item, finding(x, s, grade, lex, g, shown));
+    }
+    if let Some(item) = lex.state_item {
+        for stretch in &x.states {
+            push(item, state(x, item, stretch, lex, g, shown));
+        }
     }
     for gap in g.list.iter().filter(|gap| is_absence(gap, x)) {
         if let Some(item) = gap.item {
@@ -229,6 +234,43 @@ fn finding(x: &Exam, s: &Standing, grade: Grade, lex: &Lexicon, g: &Gaps, shown:
         came,
         text(f.id.to_string()),
     ]
+}
+
+/// A state of the one examined, which is kept as a track and not among the findings.
+fn state(x: &Exam, item: ItemId, s: &Stretch, lex: &Lexicon, g: &Gaps, shown: &Shown) -> Row {
+    let it = &lex.items[item];
+    let of = &lex.states[s.state];
+    #[allow(clippy::cast_precision_loss)] // exams last minutes
+    let clock = s.from_ms as f64 / 1000.0;
+    let [is_required, came] = required(item, g);
+    let mut row = vec![
+        text(&lex.sections[it.section].id),
+        text(&it.id),
+        text(&it.name),
+        Cell::Empty,
+        text(Status::Observed.word()),
+        text(&of.code),
+        text(&of.name),
+    ];
+    // number to unit: a state is a word.
+    row.resize(11, Cell::Empty);
+    row.extend([
+        text(&of.code),
+        Cell::Bool(true),
+        text("sure"),
+        Cell::Empty,
+        text("ungraded"),
+        Cell::Int(1),
+        Cell::Number(clock),
+        maybe((!shown.is_deidentified()).then(|| x.wall(s.from_ms).to_rfc3339())),
+        Cell::Empty,
+        Cell::Empty,
+        Cell::Empty,
+        is_required,
+        came,
+        Cell::Empty,
+    ]);
+    row
 }
 
 fn not_done(item: ItemId, gap: &Gap, lex: &Lexicon, g: &Gaps, shown: &Shown) -> Row {

