@@ -66,6 +66,9 @@ pub fn run(args: &HearArgs) -> Outcome {
             "leave the header's fields out here; `cotside header` changes them",
         ));
     }
+    if args.append {
+        open::not_signed(&args.exam)?;
+    }
     let sound = sound::read_wav(&args.file)?;
     for w in &sound.warnings {
         output::warn(&w.to_string());
@@ -125,7 +128,7 @@ fn begun(args: &HearArgs, lex: &Lexicon) -> Result<Journal, Failure> {
 
 /// Opens the exam; hearing goes on behind the last phrase that was heard from a file.
 fn taken_up(args: &HearArgs) -> Result<(Journal, u64, u64), Failure> {
-    let taken = Journal::open_to_append(&args.exam, Arc::new(SystemClock::start()))?;
+    let taken = open::for_writing(&args.exam)?;
     if let Some(torn) = &taken.read.torn {
         output::warn(&format!("{}: {torn}", args.exam.display()));
     }

@@ -21,8 +21,7 @@ use crate::lexicon::model::{Expect, ItemId, Lexicon, STATED_ABNORMAL};
 use crate::reading::types::{Finding, Side, Status};
 
 /// What a note ends with: where it is signed by hand, when it is not signed otherwise.
-pub const SIGN_HERE: &str =
-    "\nSigned: ____________________   Date and time: ____________________\n";
+pub const SIGN_HERE: &str = "Signed: ____________________   Date and time: ____________________";
 
 /// A finding with its grade.
 #[derive(Clone, Copy)]
@@ -683,5 +682,5 @@ fn cautions(out: &mut String, lex: &Lexicon) {
     for c in &lex.cautions {
         point(out, c);
     }
-    put(out, 'S', SIGN_HERE.trim());
+    put(out, 'S', SIGN_HERE);
 }

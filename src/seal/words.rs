@@ -17,7 +17,8 @@ use crate::report::words::{self, WIDTH};
 /// same.
 pub fn note_to_sign(note: &str, incomplete: Option<(&str, &str)>, open: &[Matter]) -> String {
     // The signature stands under the note; there is nothing left to sign by hand.
-    let note = note.strip_suffix(SIGN_HERE).unwrap_or(note);
+    let bare = note.trim_end().strip_suffix(SIGN_HERE).map(|n| format!("{}\n", n.trim_end()));
+    let note = bare.as_deref().unwrap_or(note);
     let Some((who, reason)) = incomplete else { return note.to_owned() };
     let mut out = filled("SIGNED INCOMPLETE: ", &format!("{} ({who})", printable(reason)), "");
     out += &filled(
