@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# The demo: an invented infant's narrated exam goes in; the note and what is missing come out.
+# The demo: an invented infant's narrated exam goes in; the note and what is missing come out. Then
+# a recording of part of an exam, spoken by a synthetic voice, is heard.
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
 bash "$here/setup.sh"
@@ -18,3 +19,16 @@ echo "What is missing before this exam could be signed:"
 "$cotside" gaps "$exam" || [ $? = 1 ]
 echo
 echo "Settle it with: $cotside settle $exam"
+
+echo
+echo "By ear: demo/exam.wav, where one finding is moved to the other side, one corrected, one struck."
+if "$cotside" model install; then
+  heard="$here/../target/demo-heard"
+  rm -rf "$heard"
+  "$cotside" hear "$here/exam.wav" --exam "$heard" --sex f --ga 39+2 --by KT
+  echo
+  "$cotside" show "$heard" --timeline
+else
+  echo "The speech model could not be installed, so the recording was not heard. On a machine with"
+  echo "a network: $cotside model install. Everything but voice works without it."
+fi

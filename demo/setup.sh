@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Installs what the build needs and this machine lacks: a C linker and a Rust toolchain.
+# Installs what the build needs and this machine lacks: a C linker, ALSA's headers, a Rust toolchain.
 set -euo pipefail
 apt_install() {
   if ! command -v apt-get >/dev/null; then
@@ -12,6 +12,10 @@ apt_install() {
   DEBIAN_FRONTEND=noninteractive $sudo apt-get install -y --no-install-recommends "$@"
 }
 command -v cc >/dev/null || apt_install gcc libc6-dev
+# The microphone is reached through ALSA, whose headers the build looks up with pkg-config.
+if [ "$(uname -s)" = Linux ] && ! pkg-config --exists alsa 2>/dev/null; then
+  apt_install libasound2-dev pkg-config
+fi
 if ! command -v cargo >/dev/null; then
   [ -x "$HOME/.cargo/bin/cargo" ] && export PATH="$HOME/.cargo/bin:$PATH"
 fi

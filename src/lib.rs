@@ -10,7 +10,8 @@
 //!  timed text ─┘    clock)      recognise) words,    value,     sync,     by side,  expected, JSON)
 //!                                          n-best)   control)   chain)    states)   outside)
 //!                                             ▲                              │         │
-//!                                         lexicon (data)  ───────────────────┴─ gaps ──┘
+//!                                         lexicon (data)  ───────────────────┴─ gaps ──┴─> seal (sign,
+//!                                                                                   verify, add to)
 //! ```
 //!
 //! Arrows point one way: a room (module) imports only rooms to its left, and [`lexicon`].
@@ -26,3 +27,7 @@ pub mod lexicon;
 pub mod problem;
 pub mod reading;
 pub mod report;
+pub mod review;
+pub mod seal;
+pub mod settle;
+pub mod speech;

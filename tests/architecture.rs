@@ -8,11 +8,11 @@ use std::path::{Path, PathBuf};
 /// `problem`, which stand below all.
 const ROOMS: &[&str] = &[
     "problem", "lexicon", "capture", "speech", "reading", "journal", "exam", "grade", "gaps",
-    "report", "seal", "cli",
+    "report", "settle", "seal", "review", "cli",
 ];
 
 /// Rooms that are pure functions of what they are given.
-const PURE: &[&str] = &["lexicon", "reading", "exam", "grade", "gaps", "report"];
+const PURE: &[&str] = &["lexicon", "reading", "exam", "grade", "gaps", "report", "settle"];
 
 fn sources() -> Vec<(String, PathBuf, String)> {
     fn walk(dir: &Path, out: &mut Vec<PathBuf>) {

@@ -50,6 +50,7 @@ fn phrase(text: &str) -> Entry {
         line: None,
         speaker: None,
         alternatives: vec![],
+        certainty: None,
     })
 }
 
@@ -897,7 +898,16 @@ fn spoken() -> impl Strategy<Value = Entry> {
     (words(), any::<(u64, u64)>(), source, any::<Option<u32>>(), maybe("\\PC{0,6}"), others)
         .prop_map(|(text, (a, b), source, line, speaker, alternatives)| {
             let (start_ms, end_ms) = (a.min(b), a.max(b));
-            Entry::Phrase(Phrase { text, start_ms, end_ms, source, line, speaker, alternatives })
+            Entry::Phrase(Phrase {
+                text,
+                start_ms,
+                end_ms,
+                source,
+                line,
+                speaker,
+                alternatives,
+                certainty: None,
+            })
         })
 }
 

@@ -82,6 +82,7 @@ fn phrases(set: &str, name: &str) -> Vec<Phrase> {
                 line: Some(i as u32 + 1),
                 speaker: None,
                 alternatives: vec![],
+                certainty: None,
             }
         })
         .collect()

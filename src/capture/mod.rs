@@ -4,7 +4,8 @@
 
 pub mod keys;
 pub mod phrase;
+pub mod sound;
 pub mod timed_text;
 
-pub use phrase::{Alternative, Phrase, Source};
+pub use phrase::{Alternative, Certainty, Phrase, Source};
 pub use timed_text::{TimedText, read_timed_text};

@@ -48,4 +48,19 @@ pub struct Phrase {
     /// The recogniser's other candidates, best first; empty for text and keys.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub alternatives: Vec<Alternative>,
+    /// How sure the recogniser is of the words; none where nothing had to be recognised.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certainty: Option<Certainty>,
+}
+
+/// How sure a recogniser is of the words it heard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Certainty {
+    /// The words fit, and nothing that says something else comes near them.
+    Sure,
+    /// Something else comes near them, or they fit badly.
+    Unsettled,
+    /// Words in nobody's list, taken as they came.
+    Narration,
 }

@@ -1,5 +1,6 @@
 //! `cotside compare`: several exams of one subject side by side.
 
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::exit::{Exit, Failure, Outcome};
@@ -13,15 +14,7 @@ use crate::report::compare::{Column, json, text};
 
 /// Runs the command.
 pub fn run(args: &CompareArgs) -> Outcome {
-    let mut opened: Vec<(String, open::Opened)> = Vec::new();
-    let mut lex: Option<Arc<Lexicon>> = None;
-    for dir in &args.exams {
-        let o = open::exam_by(dir, args.lexicon.as_deref(), lex.as_ref(), &args.reference)?;
-        lex.get_or_insert_with(|| Arc::clone(&o.lex));
-        opened.push((dir.display().to_string(), o));
-    }
-    opened.sort_by_key(|(_, o)| o.exam.header.started);
-    check(&opened)?;
+    let mut opened = series(&args.exams, args.lexicon.as_deref(), &args.reference)?;
     for (_, o) in &mut opened {
         if !args.scale.is_empty() {
             let known = score::with_own(&o.lex, &args.scale)?;
@@ -38,6 +31,24 @@ pub fn run(args: &CompareArgs) -> Outcome {
         false => output::put(&text(&columns, &first.lex))?,
     }
     Ok(Exit::Ok)
+}
+
+/// Exams of one infant in order of their start, each with its folder as the user names it.
+pub fn series(
+    exams: &[PathBuf],
+    lexicon: Option<&Path>,
+    references: &[PathBuf],
+) -> Result<Vec<(String, open::Opened)>, Failure> {
+    let mut opened: Vec<(String, open::Opened)> = Vec::new();
+    let mut lex: Option<Arc<Lexicon>> = None;
+    for dir in exams {
+        let o = open::exam_by(dir, lexicon, lex.as_ref(), references)?;
+        lex.get_or_insert_with(|| Arc::clone(&o.lex));
+        opened.push((dir.display().to_string(), o));
+    }
+    opened.sort_by_key(|(_, o)| o.exam.header.started);
+    check(&opened)?;
+    Ok(opened)
 }
 
 /// Exams of two subjects, or read by two lexicons, are not laid side by side.

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use crate::journal::JournalError;
 use crate::problem::Problem;
+use crate::seal::closed::closed_path;
 
 /// Exit codes, as `cotside --help` lists them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -89,11 +90,18 @@ impl From<JournalError> for Failure {
         let mut problem = e.problem().clone();
         if matches!(e, JournalError::Missing(_)) {
             let path = Path::new(&problem.file);
-            let exam = path.parent().unwrap_or(path).display();
-            problem.help = Some(format!(
-                "name the folder of an exam that was started, or start it: \
+            let dir = path.parent().unwrap_or(path);
+            let exam = dir.display();
+            let locked = closed_path(dir).ok().filter(|p| p.is_file());
+            problem.help = Some(match locked {
+                Some(locked) => {
+                    format!("the exam is locked; open it: cotside unlock {}", locked.display())
+                }
+                None => format!(
+                    "name the folder of an exam that was started, or start it: \
                  cotside read FILE --exam {exam}"
-            ));
+                ),
+            });
         }
         Failure { exit, problems: vec![problem] }
     }

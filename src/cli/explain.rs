@@ -5,8 +5,8 @@ use super::{ExplainArgs, open, output, score};
 use crate::grade::Overview;
 use crate::grade::scales::Scale;
 use crate::problem::nearest;
-use crate::report::arithmetic;
 use crate::report::explain::{About, explain, matching};
+use crate::report::{arithmetic, words};
 
 /// Runs the command.
 pub fn run(args: &ExplainArgs) -> Outcome {
@@ -37,7 +37,7 @@ pub fn run(args: &ExplainArgs) -> Outcome {
 }
 
 fn about(word: &str, o: &open::Opened, scales: &[Scale]) -> Result<About, Failure> {
-    if let Some(ms) = open::moment(word) {
+    if let Some(ms) = words::moment(word) {
         return Ok(About::Moment(ms));
     }
     let seq = word.split('.').next().and_then(|s| s.parse::<u64>().ok());

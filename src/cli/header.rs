@@ -1,11 +1,10 @@
 //! `cotside header`: shows the header, or changes it by a journal entry.
 
-use std::sync::Arc;
-
 use super::exit::{Exit, Failure, Outcome};
 use super::{HeaderArgs, open, output, read};
-use crate::journal::{Entry, ExamCode, Ga, HeaderChange, Journal, Sex, SystemClock};
+use crate::journal::{Entry, ExamCode, Ga, HeaderChange, Sex};
 use crate::report::words;
+use crate::seal::retention::Retention;
 use chrono::{DateTime, FixedOffset, Local, MappedLocalTime, NaiveDateTime};
 
 /// Header fields as the command line gives them.
@@ -142,19 +141,29 @@ pub fn initials(text: &str) -> Result<String, String> {
     }
 }
 
+/// How long sound is kept, in words that are understood.
+pub fn retention(text: &str) -> Result<String, String> {
+    text.parse::<Retention>().map(|r| r.to_string())
+}
+
 /// Runs the command.
 pub fn run(args: &HeaderArgs) -> Outcome {
     let opened = open::exam(&args.exam, args.lexicon.as_deref())?;
     let f = &args.fields;
-    if f.is_empty() && args.clear.is_empty() && !args.adopt_lexicon {
+    let more = args.adopt_lexicon || args.started.is_some() || args.audio.is_some();
+    if f.is_empty() && args.clear.is_empty() && !more {
         return show(&opened);
     }
     if let Some(p) = &f.protocol {
         open::check_protocol(p, &opened.lex)?;
     }
     let born = f.born.map(|b| b.said("--born"));
-    if let Some(born) = born {
-        check_born(born, opened.exam.header.started)?;
+    let started = args.started.map(|s| s.said("--started"));
+    let header = &opened.exam.header;
+    if (born.is_some() || started.is_some())
+        && let Some(born) = born.or(header.born)
+    {
+        check_born(born, started.unwrap_or(header.started))?;
     }
     // The examiner named in the same breath may make the change.
     let who = open::who("--who", args.who.as_deref().or(f.by.as_deref()), &opened.exam)?;
@@ -189,9 +198,11 @@ pub fn run(args: &HeaderArgs) -> Outcome {
         by: change(&f.by, cleared(Clear::By)),
         protocol: change(&f.protocol, cleared(Clear::Protocol)),
         lexicon: args.adopt_lexicon.then(|| read::lexicon_ref(&opened.lex)),
+        started,
+        audio_retention: args.audio.clone().map(Some),
         ..HeaderChange::default()
     };
-    let mut taken = Journal::open_to_append(&args.exam, Arc::new(SystemClock::start()))?;
+    let mut taken = open::for_writing(&args.exam)?;
     let seq = taken.journal.append_now(&Entry::HeaderChange(Box::new(entry)))?;
     drop(taken);
     output::line(&format!("changed in entry {seq}; what stood before stays in the journal"))?;
@@ -210,6 +221,9 @@ fn show(o: &open::Opened) -> Outcome {
     }
     if !missing.is_empty() {
         text += &format!("  not told    {}\n", missing.join(", "));
+    }
+    if let Some(kept) = &h.audio_retention {
+        text += &format!("  sound kept  {kept}\n");
     }
     text += &format!("  {}\n", o.graded.ages.text(o.lex.gestation));
     if let Some(warning) = words::protocol_warning(&o.exam, &o.graded.ages, &o.lex) {

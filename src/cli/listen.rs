@@ -1,20 +1,22 @@
-//! `cotside listen --keys`: phrases typed at the bedside, answered at once.
+//! `cotside listen`: phrases heard or typed at the bedside, answered at once.
 
+use std::collections::HashMap;
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::path::Path;
 use std::sync::Arc;
 
 use anstyle::{AnsiColor, Style};
 use chrono::Local;
-use crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use crossterm::terminal;
 
 use super::exit::{Exit, Failure, Outcome};
-use super::{ListenArgs, open, output, read};
+use super::{ListenArgs, listen_voice, open, output, read};
 use crate::capture::Phrase;
 use crate::capture::keys::{Line, Press, typed};
+use crate::capture::timed_text::MAX_LINE_BYTES;
 use crate::exam;
-use crate::gaps::left_to_do;
+use crate::gaps::{LeftToDo, left_to_do};
 use crate::journal::{
     self, Clock, Echo, Entry, ExamClock, Journal, JournalRead, Resume, SystemClock,
 };
@@ -22,9 +24,14 @@ use crate::lexicon::Lexicon;
 use crate::reading::{Reader, Reading};
 use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
 use crate::report::{controls, text, words};
+use crate::speech::model;
 
 /// Runs the command.
 pub fn run(args: &ListenArgs) -> Outcome {
+    if !args.keys && args.transcript.is_none() {
+        // Before anything is made.
+        model::present(&model::folder()?)?;
+    }
     let there = args.exam.join(journal::FILE_NAME).exists();
     let (lex, journal, earlier) = match there {
         true => taken_up(args)?,
@@ -33,6 +40,11 @@ pub fn run(args: &ListenArgs) -> Outcome {
     let mut log = Log::new(&lex, journal, &args.exam, args.lexicon.as_deref());
     log.take_up(earlier.as_ref());
     log.greet(earlier.is_some())?;
+    if !args.keys {
+        let heard = listen_voice::run(&mut log, args)?;
+        log.finish()?;
+        return Ok(heard);
+    }
     if io::stdin().is_terminal() && io::stdout().is_terminal() {
         on_terminal(&mut log)?
     } else {
@@ -57,6 +69,7 @@ fn taken_up(args: &ListenArgs) -> Result<Start, Failure> {
         // A header that never came to be whole: nothing is recorded, so the exam begins.
         return begun(args);
     }
+    open::not_signed(&args.exam)?;
     if !args.fields.is_empty() {
         return Err(Failure::input(
             args.exam.display().to_string(),
@@ -66,7 +79,7 @@ fn taken_up(args: &ListenArgs) -> Result<Start, Failure> {
     }
     let name = found?.header().map_or(open::DEFAULT_LEXICON.to_owned(), |h| h.lexicon.name);
     let lex = open::lexicon(args.lexicon.as_deref(), &name)?;
-    let mut taken = Journal::open_to_append(&args.exam, Arc::new(SystemClock::start()))?;
+    let mut taken = open::for_writing(&args.exam)?;
     if let Some(torn) = &taken.read.torn {
         output::warn(&format!("{}: {torn}", args.exam.display()));
     }
@@ -75,14 +88,17 @@ fn taken_up(args: &ListenArgs) -> Result<Start, Failure> {
 }
 
 /// The log being written, with what answers it.
-struct Log<'a> {
+pub(super) struct Log<'a> {
     lex: &'a Lexicon,
     journal: Journal,
     clock: ExamClock,
     reader: Reader<'a>,
+    /// What was made of each phrase, so that the exam can be rebuilt without reading it all again.
+    readings: HashMap<u64, Reading>,
     echoer: Echoer,
     paused: bool,
     finished: bool,
+    refused: bool,
     exam: &'a Path,
     lexicon: Option<&'a Path>,
 }
@@ -94,9 +110,11 @@ impl<'a> Log<'a> {
             clock: journal.clock(),
             journal,
             reader: Reader::new(lex),
+            readings: HashMap::new(),
             echoer: Echoer::default(),
             paused: false,
             finished: false,
+            refused: false,
             exam,
             lexicon,
         }
@@ -131,6 +149,7 @@ impl<'a> Log<'a> {
             return Reading::default();
         }
         let reading = self.reader.read(seq, p);
+        self.readings.insert(seq, reading.clone());
         for c in &reading.controls {
             match c.as_str() {
                 "pause" => self.paused = true,
@@ -153,8 +172,69 @@ impl<'a> Log<'a> {
         output::line("? is what is left, \"help\" the words of command; Ctrl-C ends the exam.")
     }
 
+    /// The lexicon.
+    pub(super) fn lexicon(&self) -> &'a Lexicon {
+        self.lex
+    }
+
+    /// The exam clock.
+    pub(super) fn exam_clock(&self) -> ExamClock {
+        self.clock.clone()
+    }
+
+    /// The exam clock's time, milliseconds.
+    pub(super) fn now_ms(&self) -> u64 {
+        self.clock.exam_ms()
+    }
+
+    /// Whether the log is paused.
+    pub(super) fn paused(&self) -> bool {
+        self.paused
+    }
+
+    /// Whether the exam was said to be over.
+    pub(super) fn finished(&self) -> bool {
+        self.finished
+    }
+
+    /// Whether a phrase ends a pause.
+    pub(super) fn would_resume(&self, phrase: &Phrase) -> bool {
+        Reader::new(self.lex).read(0, phrase).controls.iter().any(|c| c == "resume")
+    }
+
+    /// Writes an entry that is no phrase.
+    pub(super) fn note(&mut self, entry: &Entry) -> Result<(), Failure> {
+        self.journal.append_now(entry)?;
+        Ok(())
+    }
+
+    /// How many items of the protocol are left.
+    pub(super) fn how_many_left(&self) -> Result<usize, Failure> {
+        Ok(self.to_do()?.iter().map(|s| s.items.len()).sum())
+    }
+
+    fn to_do(&self) -> Result<Vec<LeftToDo>, Failure> {
+        let read = journal::read(self.exam)?;
+        let Some(header) = read.header() else { return Ok(Vec::new()) };
+        let known = |seq, _: &Phrase| self.readings.get(&seq).cloned().unwrap_or_default();
+        let exam = exam::build_as_read(header, &read.lines, self.lex, known);
+        Ok(left_to_do(&exam, self.lex))
+    }
+
     /// Logs a phrase and gives the answer. Both are on disk before anything is shown.
-    fn log(&mut self, phrase: &Phrase) -> Result<String, Failure> {
+    ///
+    /// A phrase longer than a timed text may hold was never said at a bedside: something runs into
+    /// the wrong pipe. It is refused aloud, and the exam goes on.
+    pub(super) fn log(&mut self, phrase: &Phrase) -> Result<Answer, Failure> {
+        if phrase.text.len() > MAX_LINE_BYTES {
+            self.refused = true;
+            let text = format!(
+                "NOT LOGGED: {} bytes in one phrase, and a phrase holds at most {MAX_LINE_BYTES}; \
+                 say it again in shorter ones",
+                phrase.text.len()
+            );
+            return Ok(Answer { shown: shown(phrase.start_ms, &text), text });
+        }
         let seq = self.journal.append_now(&Entry::Phrase(phrase.clone()))?;
         let was_paused = self.paused;
         let reading = self.hear(seq, phrase);
@@ -167,7 +247,7 @@ impl<'a> Log<'a> {
             false => text,
         };
         self.journal.append_now(&Entry::Echo(Echo { phrase: seq, text: text.clone() }))?;
-        Ok(shown(phrase.start_ms, &text))
+        Ok(Answer { shown: shown(phrase.start_ms, &text), text })
     }
 
     /// What was not understood, with the words of command that are near it.
@@ -204,17 +284,14 @@ impl<'a> Log<'a> {
     }
 
     /// What is left to do, one line a section.
-    fn left(&self) -> Result<Vec<String>, Failure> {
-        let read = journal::read(self.exam)?;
-        let Some(header) = read.header() else { return Ok(Vec::new()) };
-        let exam = exam::build(header, &read.lines, self.lex);
-        Ok(text::left(&left_to_do(&exam, self.lex), self.lex))
+    pub(super) fn left(&self) -> Result<Vec<String>, Failure> {
+        Ok(text::left(&self.to_do()?, self.lex))
     }
 
     /// Writes the end of the log. A phrase that finished it has done so already in words.
     fn finish(mut self) -> Outcome {
         self.journal.append_now(&Entry::End)?;
-        let Log { exam, lexicon, journal, .. } = self;
+        let Log { exam, lexicon, journal, refused, .. } = self;
         drop(journal);
         let o = open::exam(exam, lexicon)?;
         let shown = exam.display();
@@ -224,8 +301,16 @@ impl<'a> Log<'a> {
             words::count(o.exam.findings.len(), "finding", "findings"),
             o.exam.unsettled().count(),
         ))?;
-        Ok(Exit::Ok)
+        Ok(if refused { Exit::Input } else { Exit::Ok })
     }
+}
+
+/// The answer to a phrase.
+pub(super) struct Answer {
+    /// In words.
+    pub text: String,
+    /// As a line for the screen.
+    pub shown: String,
 }
 
 /// The answer as it is shown: time, then what was understood, one line, large and plain.
@@ -258,17 +343,17 @@ fn on_pipe(log: &mut Log<'_>) -> Result<(), Failure> {
             output::line(&log.left()?.join("\n"))?;
         } else if let Some(phrase) = typed(&text, start_ms, log.clock.exam_ms()) {
             // One line an answer, however long: what feeds the pipe may read line by line.
-            output::raw(&format!("{}\n", log.log(&phrase)?))?;
+            output::raw(&format!("{}\n", log.log(&phrase)?.shown))?;
         }
     }
     Ok(())
 }
 
 /// The terminal without its own line editing, given back when this is dropped.
-struct Raw;
+pub(super) struct Raw;
 
 impl Raw {
-    fn begin() -> io::Result<Self> {
+    pub(super) fn begin() -> io::Result<Self> {
         terminal::enable_raw_mode().map(|()| Raw)
     }
 }
@@ -277,6 +362,44 @@ impl Drop for Raw {
     fn drop(&mut self) {
         // Nothing better can be done when the terminal is gone.
         let _ = terminal::disable_raw_mode();
+    }
+}
+
+/// What a key comes to.
+pub(super) enum Keyed {
+    /// Nothing yet.
+    Nothing,
+    /// A phrase.
+    Phrase(Phrase),
+    /// What is left is asked for.
+    Ask,
+    /// The exam is over.
+    End,
+}
+
+/// Takes a key at `now_ms` on the exam clock into the line being typed.
+pub(super) fn keyed(line: &mut Line, key: KeyEvent, now_ms: u64) -> Keyed {
+    if key.kind == KeyEventKind::Release {
+        return Keyed::Nothing;
+    }
+    let ctrl = key.modifiers.contains(KeyModifiers::CONTROL);
+    let press = match key.code {
+        KeyCode::Char('c') if ctrl => return Keyed::End,
+        KeyCode::Char('d') if ctrl && line.text().is_empty() => return Keyed::End,
+        KeyCode::Char('u') if ctrl => Press::Clear,
+        KeyCode::Char('w') if ctrl => Press::BackWord,
+        KeyCode::Char(_) if ctrl => return Keyed::Nothing,
+        KeyCode::Char(c) => Press::Char(c),
+        KeyCode::Backspace => Press::Backspace,
+        KeyCode::Esc => Press::Clear,
+        KeyCode::Enter => Press::Enter,
+        _ => return Keyed::Nothing,
+    };
+    let asks = press == Press::Enter && line.text().trim() == "?";
+    match line.press(press, now_ms) {
+        Some(_) if asks => Keyed::Ask,
+        Some(p) => Keyed::Phrase(p),
+        None => Keyed::Nothing,
     }
 }
 
@@ -289,31 +412,11 @@ fn on_terminal(log: &mut Log<'_>) -> Result<(), Failure> {
             prompt(&line, log)?;
             continue;
         };
-        if key.kind == KeyEventKind::Release {
-            continue;
-        }
-        let ctrl = key.modifiers.contains(KeyModifiers::CONTROL);
-        let press = match key.code {
-            KeyCode::Char('c') if ctrl => break,
-            KeyCode::Char('d') if ctrl && line.text().is_empty() => break,
-            KeyCode::Char('u') if ctrl => Press::Clear,
-            KeyCode::Char('w') if ctrl => Press::BackWord,
-            KeyCode::Char(_) if ctrl => continue,
-            KeyCode::Char(c) => Press::Char(c),
-            KeyCode::Backspace => Press::Backspace,
-            KeyCode::Esc => Press::Clear,
-            KeyCode::Enter => Press::Enter,
-            _ => continue,
-        };
-        let asks = press == Press::Enter && line.text().trim() == "?";
-        let phrase = line.press(press, log.clock.exam_ms());
-        let answer = match phrase {
-            Some(_) if asks => Some(log.left()?.join("\r\n")),
-            Some(p) => Some(format!("{}\r\n{}", said(&p), log.log(&p)?)),
-            None => None,
-        };
-        if let Some(text) = answer {
-            above(&text)?;
+        match keyed(&mut line, key, log.clock.exam_ms()) {
+            Keyed::Nothing => {}
+            Keyed::End => break,
+            Keyed::Ask => above(&log.left()?.join("\r\n"))?,
+            Keyed::Phrase(p) => above(&format!("{}\r\n{}", shown_phrase(&p), log.log(&p)?.shown))?,
         }
         prompt(&line, log)?;
     }
@@ -327,12 +430,12 @@ fn on_terminal(log: &mut Log<'_>) -> Result<(), Failure> {
     Ok(())
 }
 
-fn said(p: &Phrase) -> String {
+pub(super) fn shown_phrase(p: &Phrase) -> String {
     format!("{:>7}  {}", "", crate::report::explain::printable(&p.text))
 }
 
 /// Writes a line where the prompt stands, which comes again below it.
-fn above(text: &str) -> io::Result<()> {
+pub(super) fn above(text: &str) -> io::Result<()> {
     let mut out = anstream::stdout().lock();
     let text = output::broken(text, output::width()).replace("\r\n", "\n").replace('\n', "\r\n");
     write!(out, "\r\x1b[K{text}\r\n")?;

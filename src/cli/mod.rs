@@ -4,22 +4,31 @@
 mod archive;
 mod compare;
 mod completions;
+mod devices;
 mod exit;
 mod explain;
 mod export;
 mod gaps;
 mod gather;
 mod header;
+mod hear;
+mod hearing_test;
 mod import;
 mod lexicon;
 mod listen;
+mod listen_voice;
 mod manual;
 mod many;
+mod mishap;
+mod model;
 mod note;
 mod open;
 mod output;
+mod page;
 mod read;
+mod review;
 mod score;
+mod sealing;
 mod settle;
 mod show;
 
@@ -34,10 +43,12 @@ use self::header::{Clear, Fields};
 const EXIT_CODES: &str = "\
 Exit codes:
   0  all went well
-  1  the exam does not meet its protocol (gaps)
+  1  the exam does not meet its protocol (gaps), is not signed, or by an unknown key
   2  the command line or an input is wrong; nothing was changed
   3  the disk, the terminal or the microphone failed
-  4  the journal is damaged, or a later version wrote it; nothing was changed
+  4  the journal or the seal is damaged or altered, or a later version wrote it; nothing was
+     changed
+  101  cotside made a mistake of its own; what was confirmed is kept
 
 Colour is used on a terminal only and says nothing that words do not say; --color never or a
 non-empty NO_COLOR turns it off. Results go to standard output, messages to standard error.";
@@ -47,6 +58,7 @@ Examples:
   cotside read exam.vtt --exam exams/a1 --sex f --ga 39+2 --by AB
   cotside listen --keys --exam exams/a2
   cotside gaps exams/a1
+  cotside review exams/a1
   cotside note exams/a1";
 
 /// Logs a bedside examination from spoken or keyed phrases: what was said is kept for ever, what
@@ -95,8 +107,14 @@ enum Color {
 enum Command {
     /// Read a timed text into an exam
     Read(ReadArgs),
+    /// Hear a recorded exam (WAV) into an exam
+    Hear(hear::HearArgs),
     /// Log phrases live at the bedside
     Listen(ListenArgs),
+    /// List the microphones
+    Devices,
+    /// Read twenty phrases aloud and see how they are heard
+    HearingTest(hearing_test::HearingTestArgs),
     /// Show the exam, ordered by section
     Show(ShowArgs),
     /// Show what is missing; exit code 1 when the protocol is not met
@@ -109,8 +127,26 @@ enum Command {
     Compare(CompareArgs),
     /// Decide what is unsettled, add what was missed, give reasons for gaps
     Settle(Box<SettleArgs>),
+    /// See, hear and settle the exam in the browser, on this machine alone
+    Review(review::ReviewArgs),
+    /// Write the exam, or several of one infant side by side, as one HTML file to read and print
+    Page(page::PageArgs),
     /// Show why each phrase was read as it was
     Explain(ExplainArgs),
+    /// Sign the exam, once nothing is open
+    Sign(sealing::SignArgs),
+    /// Say what of a signed exam is whole, and whose key signed it
+    Verify(sealing::VerifyArgs),
+    /// Add a signed entry to a signed exam
+    Addendum(Box<sealing::AddendumArgs>),
+    /// Make, show and exchange the keys that sign
+    Key(sealing::KeyArgs),
+    /// Remove the sound of an exam
+    Purge(sealing::PurgeArgs),
+    /// Put the exam folder under a passphrase
+    Lock(sealing::LockArgs),
+    /// Take the exam folder out from under its passphrase
+    Unlock(sealing::UnlockArgs),
     /// Write the exam for other programs, or on paper
     Export(ExportArgs),
     /// Make an exam of its own export again
@@ -123,6 +159,8 @@ enum Command {
     Header(HeaderArgs),
     /// Check or list the trade data that phrases are read by
     Lexicon(LexiconArgs),
+    /// Install the speech model, or say what is there
+    Model(model::ModelArgs),
     /// Print completions for a shell
     Completions(CompletionsArgs),
     /// Print the manual page of cotside or of one command
@@ -171,19 +209,46 @@ struct ReadArgs {
 #[command(
     before_help = "\
 Examples:
-  cotside listen --keys --exam exams/a3 --by AB
-  some-recogniser | cotside listen --keys --exam exams/a4",
+  cotside listen --exam exams/a3 --by AB
+  cotside listen --exam exams/a3 --device alsa:hw:1 --rate 48000 --channels 1 --format i16
+  cotside listen --keys --exam exams/a4",
     after_help = "\
-A phrase's time is its first key; Enter logs it, and the answer is what was understood.
+Speak or type: what was understood is answered at once. Needs the speech model (`cotside model
+install`); with --keys it does not. The sound is kept beside the journal, and not while paused.
   ? and Enter            what is left to do
+  \"pause the log\"        nothing is kept until \"resume the log\"
   \"end of exam\", Ctrl-C  finishes the exam
 An exam that was interrupted is taken up again by the same command; nothing that was answered is
 lost."
 )]
 struct ListenArgs {
-    /// Take typed phrases, from the terminal or line by line from a pipe
-    #[arg(long, required = true)]
+    /// Only typed phrases, from the terminal or line by line from a pipe
+    #[arg(long)]
     keys: bool,
+    /// Microphone, as `cotside devices` names it
+    #[arg(long, value_name = "NAME", conflicts_with = "keys")]
+    device: Option<String>,
+    /// Samples a second to take from it; its own choice, when not given
+    #[arg(long, value_name = "HZ", conflicts_with = "keys")]
+    rate: Option<u32>,
+    /// Channels to take from it
+    #[arg(long, value_name = "N", conflicts_with = "keys")]
+    channels: Option<u16>,
+    /// Format of its samples: i16, i32 or f32
+    #[arg(long, value_name = "FORMAT", value_parser = ["i16", "i32", "f32"], hide_possible_values = true, conflicts_with = "keys")]
+    format: Option<String>,
+    /// Keep no sound
+    #[arg(long, conflicts_with = "keys")]
+    no_audio: bool,
+    /// No tones
+    #[arg(long, conflicts_with = "keys")]
+    quiet: bool,
+    /// Say the answers aloud, with espeak-ng; nothing is heard meanwhile
+    #[arg(long, conflicts_with = "keys")]
+    speak: bool,
+    /// Take what is heard from a recorded transcript instead of the speech model
+    #[arg(long, value_name = "FILE", hide = true, conflicts_with = "keys")]
+    transcript: Option<PathBuf>,
     /// Folder of the exam; it is made, or taken up again
     #[arg(long, value_name = "DIR")]
     exam: PathBuf,
@@ -442,6 +507,12 @@ struct HeaderArgs {
     /// Take the lexicon at hand as the exam's from now on
     #[arg(long)]
     adopt_lexicon: bool,
+    /// When the exam started, such as 2031-04-05T09:26:53+02:00
+    #[arg(long, value_name = "TIME", value_parser = header::when)]
+    started: Option<header::When>,
+    /// How long sound is kept: "until signing", "keep" or "30 days"
+    #[arg(long, value_name = "WORDS", value_parser = header::retention)]
+    audio: Option<String>,
     /// Initials of whoever makes the change; the examiner's, when not given
     #[arg(long, value_name = "INITIALS", value_parser = header::initials)]
     who: Option<String>,
@@ -628,7 +699,9 @@ enum TableFormat {
 Examples:
   cotside lexicon check
   cotside lexicon check my-lexicon/
-  cotside lexicon items recoil"
+  cotside lexicon items recoil
+  cotside lexicon teach \"our recall\" arm-recoil
+  cotside lexicon teach \"risk\" arm-recoil --value brisk"
 )]
 struct LexiconArgs {
     #[command(subcommand)]
@@ -645,6 +718,19 @@ Examples:
     Check {
         /// Folder of the lexicon; the shipped one when not given
         dir: Option<PathBuf>,
+    },
+    /// Teach what the recogniser makes of your words, in a layer of your own over the lexicon
+    Teach {
+        /// The words as they were heard
+        words: String,
+        /// The item that was meant
+        item: String,
+        /// The value of it that was meant, when not the item itself
+        #[arg(long, value_name = "V")]
+        value: Option<String>,
+        /// Folder of the lexicon; the shipped one when not given
+        #[arg(long, value_name = "DIR")]
+        lexicon: Option<PathBuf>,
     },
     /// List items, their values and the protocols
     #[command(before_help = "\
@@ -698,6 +784,7 @@ pub fn definition() -> clap::Command {
 
 /// Parses the process's arguments, runs the command and gives the exit code.
 pub fn main() -> ExitCode {
+    mishap::tell_from_now_on();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) => {
@@ -726,20 +813,33 @@ pub fn main() -> ExitCode {
 fn run(command: &Command) -> Outcome {
     match command {
         Command::Read(a) => read::run(a),
+        Command::Hear(a) => hear::run(a),
         Command::Listen(a) => listen::run(a),
+        Command::Devices => devices::run(),
+        Command::HearingTest(a) => hearing_test::run(a),
         Command::Show(a) => show::run(a),
         Command::Gaps(a) => gaps::run(a),
         Command::Note(a) => note::run(a),
         Command::Score(a) => score::run(a),
         Command::Compare(a) => compare::run(a),
         Command::Settle(a) => settle::run(a),
+        Command::Review(a) => review::run(a),
+        Command::Page(a) => page::run(a),
         Command::Explain(a) => explain::run(a),
+        Command::Sign(a) => sealing::sign::run(a),
+        Command::Verify(a) => sealing::verify::run(a),
+        Command::Addendum(a) => sealing::addendum::run(a),
+        Command::Key(a) => sealing::key::run(a),
+        Command::Purge(a) => sealing::purge::run(a),
+        Command::Lock(a) => sealing::closing::lock(a),
+        Command::Unlock(a) => sealing::closing::unlock(a),
         Command::Export(a) => export::run(a),
         Command::Import(a) => import::run(a),
         Command::Archive(a) => archive::run(a),
         Command::Gather(a) => gather::run(a),
         Command::Header(a) => header::run(a),
         Command::Lexicon(a) => lexicon::run(a),
+        Command::Model(a) => model::run(a),
         Command::Completions(a) => completions::run(a),
         Command::Manual(a) => manual::run(a),
     }

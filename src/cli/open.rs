@@ -3,13 +3,17 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::exit::Failure;
+use super::exit::{Exit, Failure};
 use super::output::warn;
 use crate::exam::{self, Exam};
 use crate::grade::{Graded, Overview, grade, scales};
-use crate::journal::{self, JournalRead, LexiconRef, Settlement};
+use crate::journal::{self, Journal, JournalRead, LexiconRef, SystemClock};
 use crate::lexicon::{self, Files, Lexicon};
 use crate::problem::{Problem, nearest};
+use crate::report::words;
+use crate::seal::statement::SEAL_FILE;
+pub use crate::settle::settlement;
+use crate::settle::told::After;
 
 /// The lexicon used when neither the command line nor a journal names one.
 pub const DEFAULT_LEXICON: &str = "newborn";
@@ -28,13 +32,50 @@ pub struct Opened {
     pub overview: Overview,
 }
 
+impl Opened {
+    /// What a decision is told by.
+    pub fn after(&self) -> After<'_> {
+        After { exam: &self.exam, lines: &self.read.lines, lex: &self.lex }
+    }
+}
+
 /// Loads the lexicon of a folder, or the shipped one of that name.
 pub fn lexicon(folder: Option<&Path>, name: &str) -> Result<Lexicon, Failure> {
-    let files = match folder {
+    Ok(lexicon::compile(&files(folder, name)?)?.lexicon)
+}
+
+/// The files of a lexicon, the user's own layer over them where there is one.
+pub fn files(folder: Option<&Path>, name: &str) -> Result<Files, Failure> {
+    let mut files = match folder {
         Some(dir) => Files::folder(dir)?,
         None => Files::shipped(name)?,
     };
-    Ok(lexicon::compile(&files)?.lexicon)
+    let named = lexicon_name(&files).unwrap_or_else(|| name.to_owned());
+    if let Some(own) = personal(&named).filter(|p| p.is_file()) {
+        files.layer(&own)?;
+    }
+    Ok(files)
+}
+
+/// The name a lexicon gives itself.
+fn lexicon_name(files: &Files) -> Option<String> {
+    files.files.iter().take(files.own).find_map(|f| {
+        let head = toml::from_str::<lexicon::schema::File>(&f.text).ok()?.lexicon?;
+        Some(head.name.into_inner())
+    })
+}
+
+/// Overrides the folder of personal layers; empty: there are none.
+const PERSONAL: &str = "COTSIDE_PERSONAL";
+
+/// The user's own layer over the lexicon of that name, whether it is there or not.
+pub fn personal(name: &str) -> Option<PathBuf> {
+    let dir = match std::env::var_os(PERSONAL) {
+        Some(dir) if dir.is_empty() => return None,
+        Some(dir) => PathBuf::from(dir),
+        None => directories::ProjectDirs::from("", "", "cotside")?.data_dir().join("lexicon"),
+    };
+    Some(dir.join(format!("{name}.toml")))
 }
 
 /// An exam is a folder.
@@ -51,7 +92,7 @@ pub fn not_a_file(exam: &Path) -> Result<(), Failure> {
 
 /// Opens an exam for reading; says on standard error what is odd about it.
 pub fn exam(dir: &Path, folder: Option<&Path>) -> Result<Opened, Failure> {
-    open(dir, folder, None, &[])
+    open(dir, folder, None, &[], true)
 }
 
 /// As [`measured`]; a lexicon loaded already, with its references, is taken again where the exam
@@ -62,7 +103,17 @@ pub fn exam_by(
     loaded: Option<&Arc<Lexicon>>,
     references: &[PathBuf],
 ) -> Result<Opened, Failure> {
-    open(dir, folder, loaded, references)
+    open(dir, folder, loaded, references, true)
+}
+
+/// As [`exam_by`], without saying again what is odd.
+pub fn again(
+    dir: &Path,
+    folder: Option<&Path>,
+    loaded: &Arc<Lexicon>,
+    references: &[PathBuf],
+) -> Result<Opened, Failure> {
+    open(dir, folder, Some(loaded), references, false)
 }
 
 /// As [`exam`], with growth references that go before those of the lexicon.
@@ -71,7 +122,69 @@ pub fn measured(
     folder: Option<&Path>,
     references: &[PathBuf],
 ) -> Result<Opened, Failure> {
-    open(dir, folder, None, references)
+    open(dir, folder, None, references, true)
+}
+
+/// Opens an exam's journal for appending: every command that changes an exam begins here. A signed
+/// exam is refused, and nothing is changed.
+pub fn for_writing(dir: &Path) -> Result<journal::Opened, Failure> {
+    not_signed(dir)?;
+    let taken = Journal::open_to_append(dir, Arc::new(SystemClock::start()))?;
+    // It may have been signed between the two.
+    refuse_signed(dir, &taken.read)?;
+    Ok(taken)
+}
+
+/// Opens a signed exam's journal for what may still be added to it, which is signed itself.
+pub fn for_adding(dir: &Path) -> Result<journal::Opened, Failure> {
+    Ok(Journal::open_to_append(dir, Arc::new(SystemClock::start()))?)
+}
+
+/// Refuses a signed exam. Asked early, before anybody is asked anything; [`for_writing`] asks again.
+pub fn not_signed(dir: &Path) -> Result<(), Failure> {
+    not_a_file(dir)?;
+    refuse_signed(dir, &journal::read(dir)?)
+}
+
+fn refuse_signed(dir: &Path, read: &JournalRead) -> Result<(), Failure> {
+    let shown = dir.display();
+    if let Some((line, signing)) = read.signing() {
+        return Err(Failure::input(
+            shown.to_string(),
+            format!(
+                "{} signed this exam on {} (entry {}), and nothing in it changes any more",
+                signing.who,
+                words::wall(&line.wall),
+                line.seq
+            ),
+            format!(
+                "add to it with an entry of its own: \
+                 cotside addendum {shown} --reason \"...\" --text \"...\""
+            ),
+        ));
+    }
+    match dir.join(SEAL_FILE).exists() {
+        false => Ok(()),
+        true => Err(Failure {
+            exit: Exit::Damaged,
+            ..Failure::input(
+                dir.join(SEAL_FILE).display().to_string(),
+                "there is a seal here, and the journal beside it was never signed",
+                format!("`cotside verify {shown}` says what was changed; nothing is written to it"),
+            )
+        }),
+    }
+}
+
+/// The exam of these lines by this lexicon, without a word about what is odd.
+pub fn built(read: &JournalRead, lex: &Arc<Lexicon>) -> Result<Opened, Failure> {
+    let Some(header) = read.header() else {
+        return Err(Failure::input("journal", "it has no header", "name another exam"));
+    };
+    let exam = exam::build(header, &read.lines, lex);
+    let graded = grade(&exam, lex);
+    let overview = Overview::new(scales::of_lexicon(lex)?, &exam, &graded, lex);
+    Ok(Opened { read: read.clone(), lex: Arc::clone(lex), exam, graded, overview })
 }
 
 fn open(
@@ -79,6 +192,7 @@ fn open(
     folder: Option<&Path>,
     loaded: Option<&Arc<Lexicon>>,
     references: &[PathBuf],
+    told: bool,
 ) -> Result<Opened, Failure> {
     not_a_file(dir)?;
     let read = journal::read(dir)?;
@@ -115,7 +229,9 @@ fn open(
         f
     })?;
     let exam = exam::build(header, &read.lines, &lex);
-    tell_oddities(dir, &read, &exam, &lex);
+    if told {
+        tell_oddities(dir, &read, &exam, &lex);
+    }
     let graded = grade(&exam, &lex);
     let overview = Overview::new(scales::of_lexicon(&lex)?, &exam, &graded, &lex);
     Ok(Opened { read, lex, exam, graded, overview })
@@ -158,34 +274,7 @@ pub fn check_protocol(name: &str, lex: &Lexicon) -> Result<(), Failure> {
 
 /// The item of that id, name or spoken name.
 pub fn item(word: &str, lex: &Lexicon) -> Result<usize, Failure> {
-    let folded = word.trim().to_lowercase();
-    let found = lex
-        .item(&folded)
-        .or_else(|| lex.items.iter().position(|i| i.name.to_lowercase() == folded))
-        .or_else(|| lex.items.iter().position(|i| i.names.contains(&folded)));
-    if let Some(i) = found {
-        return Ok(i);
-    }
-    let near = nearest(&folded, lex.items.iter().map(|i| i.id.as_str())).or_else(|| {
-        nearest(&folded, lex.items.iter().flat_map(|i| i.names.iter().map(String::as_str)))
-    });
-    let help = match near {
-        Some(n) => format!("did you mean `{n}`?"),
-        None => {
-            let holding: Vec<&str> = lex
-                .items
-                .iter()
-                .map(|i| i.id.as_str())
-                .filter(|id| folded.split([' ', '-']).any(|w| w.len() > 2 && id.contains(w)))
-                .take(8)
-                .collect();
-            match holding.is_empty() {
-                true => "`cotside lexicon items` lists all items".into(),
-                false => format!("items like it: {}", holding.join(", ")),
-            }
-        }
-    };
-    Err(Failure::input(word, "there is no item of this name", help))
+    Ok(crate::settle::item(word, lex)?)
 }
 
 /// The initials of whoever decides: as given by `flag`, else those in the header.
@@ -198,29 +287,6 @@ pub fn who(flag: &str, by: Option<&str>, x: &Exam) -> Result<String, Failure> {
             format!("say your initials, such as {flag} AB"),
         )),
     }
-}
-
-/// A settlement without a target.
-pub fn settlement(who: &str, decision: journal::Decision) -> Settlement {
-    Settlement { who: who.to_owned(), target: None, decision }
-}
-
-/// A moment on the exam clock, `m:ss` or `h:mm:ss`, in milliseconds.
-pub fn moment(text: &str) -> Option<u64> {
-    let parts: Vec<&str> = text.split(':').collect();
-    if !(2..=3).contains(&parts.len()) {
-        return None;
-    }
-    let mut seconds: u64 = 0;
-    for (k, part) in parts.iter().enumerate() {
-        let plain = !part.is_empty() && part.len() <= 5 && part.bytes().all(|b| b.is_ascii_digit());
-        let n: u64 = part.parse().ok().filter(|_| plain)?;
-        if k > 0 && n > 59 {
-            return None;
-        }
-        seconds = seconds * 60 + n;
-    }
-    Some(seconds * 1000)
 }
 
 /// Makes the folders above an exam's own.

@@ -115,7 +115,7 @@ fn begun(args: &ReadArgs) -> Result<Journal, Failure> {
 
 /// Opens the exam and leaves out the phrases it holds already.
 fn taken_up(args: &ReadArgs, phrases: Vec<Phrase>) -> Result<(Journal, Vec<Phrase>, u64), Failure> {
-    let taken = Journal::open_to_append(&args.exam, Arc::new(SystemClock::start()))?;
+    let taken = open::for_writing(&args.exam)?;
     if let Some(torn) = &taken.read.torn {
         output::warn(&format!("{}: {torn}", args.exam.display()));
     }

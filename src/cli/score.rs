@@ -7,7 +7,7 @@ use super::exit::{Exit, Failure, Outcome};
 use super::{ScoreArgs, open, output};
 use crate::grade::Overview;
 use crate::grade::scales::{self, Rule, Scale, TOTAL, read};
-use crate::journal::{Decision, Entry, Journal, SystemClock};
+use crate::journal::{Decision, Entry};
 use crate::lexicon::Lexicon;
 use crate::lexicon::files::SourceFile;
 use crate::problem::{Problem, nearest};
@@ -87,6 +87,7 @@ fn file(path: &Path) -> Result<SourceFile, Failure> {
 
 /// Checks every value, then writes them all.
 fn enter(args: &ScoreArgs, known: &[Scale], o: &open::Opened) -> Result<(), Failure> {
+    open::not_signed(&args.exam.exam)?;
     let who = open::who("--by", args.by.as_deref(), &o.exam)?;
     let (mut decisions, mut problems) = (Vec::new(), Vec::new());
     for text in &args.input {
@@ -100,7 +101,7 @@ fn enter(args: &ScoreArgs, known: &[Scale], o: &open::Opened) -> Result<(), Fail
     if !problems.is_empty() {
         return Err(problems.into());
     }
-    let mut taken = Journal::open_to_append(&args.exam.exam, Arc::new(SystemClock::start()))?;
+    let mut taken = open::for_writing(&args.exam.exam)?;
     for d in decisions {
         taken.journal.append_now(&Entry::Settlement(open::settlement(&who, d)))?;
     }

@@ -227,8 +227,22 @@ impl Exam {
 /// Rebuilds the exam from the lines of its journal. `header` is the journal's header with all
 /// changes applied.
 pub fn build(header: Header, lines: &[Line], lex: &Lexicon) -> Exam {
-    let undone: HashSet<u64> = undone(lines);
     let mut reader = Reader::new(lex);
+    build_as_read(header, lines, lex, |seq, phrase| reader.read(seq, phrase))
+}
+
+/// As [`build`], with readings at hand: `read` gives that of a phrase by its sequence number, and is
+/// asked for every phrase that was not said in a pause, in order.
+///
+/// Whoever logs live has read each phrase already; reading all of them again after every phrase
+/// would make a long exam slower and slower.
+pub fn build_as_read(
+    header: Header,
+    lines: &[Line],
+    lex: &Lexicon,
+    mut read: impl FnMut(u64, &Phrase) -> Reading,
+) -> Exam {
+    let undone: HashSet<u64> = undone(lines);
     let mut fold = Fold::default();
     let mut x = Exam {
         same_lexicon: header.lexicon.sha256.to_string() == lex.digest,
@@ -266,7 +280,7 @@ pub fn build(header: Header, lines: &[Line], lex: &Lexicon) -> Exam {
             Entry::Phrase(p) => {
                 x.end_ms = x.end_ms.max(p.end_ms);
                 let was_paused = paused;
-                let reading = if paused { Reading::default() } else { reader.read(line.seq, p) };
+                let reading = if paused { Reading::default() } else { read(line.seq, p) };
                 let resumes = paused
                     && Reader::new(lex).read(line.seq, p).controls.iter().any(|c| c == "resume");
                 take_states(&mut x.states, &reading, p, line.seq);

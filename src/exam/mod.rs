@@ -9,6 +9,6 @@ pub mod fold;
 
 pub use build::{
     Announced, Decided, Event, Exam, GapReason, Held, Input, LeftForLater, SectionTime, Stray,
-    Stretch, build,
+    Stretch, build, build_as_read,
 };
 pub use fold::{Gone, How, Standing, Trial};

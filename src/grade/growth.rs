@@ -322,6 +322,18 @@ pub fn z_score(spread: Spread, y: f64) -> f64 {
     }
 }
 
+/// The measurement of a z-score: the other way round than [`z_score`]; `None` where the spread has
+/// none (a power of a negative number, or nothing above 0).
+pub fn at_z(spread: Spread, z: f64) -> Option<f64> {
+    let y = match spread {
+        Spread::Normal { mean, sd } => mean + z * sd,
+        Spread::Lms { l: 1.0, m, s } => m * (1.0 + z * s),
+        Spread::Lms { l: 0.0, m, s } => m * (z * s).exp(),
+        Spread::Lms { l, m, s } => m * (1.0 + l * s * z).powf(1.0 / l),
+    };
+    (y.is_finite() && y > 0.0).then_some(y)
+}
+
 /// The centile of a z-score, 0 to 100, by the standard normal distribution.
 pub fn centile(z: f64) -> f64 {
     100.0 * 0.5 * libm::erfc(-z / std::f64::consts::SQRT_2)

@@ -82,6 +82,8 @@ pub(super) struct Chain {
     exam_ms: u64,
     phrases: BTreeSet<u64>,
     settlements: BTreeSet<u64>,
+    /// The entry that says the exam was signed.
+    signed: Option<u64>,
 }
 
 impl Chain {
@@ -93,6 +95,7 @@ impl Chain {
             exam_ms: 0,
             phrases: BTreeSet::new(),
             settlements: BTreeSet::new(),
+            signed: None,
         }
     }
 
@@ -122,6 +125,7 @@ impl Chain {
                 "only the first line is a `header`; a later change is a `header-change`",
             ));
         }
+        self.admits_signed(entry)?;
         if exam_ms < self.exam_ms {
             return Err(Fault::new(
                 format!(
@@ -139,6 +143,24 @@ impl Chain {
         }
         entry.check().map_err(|(message, help)| Fault::new(message, help))?;
         self.refers_back(entry)
+    }
+
+    /// What is signed stays: behind a signing stand only entries that are signed themselves.
+    fn admits_signed(&self, entry: &Entry) -> Result<(), Fault> {
+        let unsigned_removal = matches!(entry, Entry::AudioRemoval(r) if r.key.is_none());
+        match (self.signed, entry) {
+            (Some(_), Entry::Addendum(_)) => Ok(()),
+            (Some(_), Entry::AudioRemoval(_)) if !unsigned_removal => Ok(()),
+            (Some(seq), _) => Err(Fault::new(
+                format!("an entry of kind `{}` behind the signing in entry {seq}", entry.kind()),
+                "only an `addendum` or an `audio-removal` with its `key` follows a signing",
+            )),
+            (None, Entry::Addendum(_)) => Err(Fault::new(
+                "an addendum to an exam that is not signed",
+                "an `addendum` follows the `signing`; before it, settle",
+            )),
+            (None, _) => Ok(()),
+        }
     }
 
     /// References name an earlier entry of the right kind.
@@ -164,6 +186,9 @@ impl Chain {
                     _ => Ok(()),
                 }
             }
+            Entry::Addendum(addendum) => {
+                addendum.about.map_or(Ok(()), |target| phrase("the addendum", target.phrase))
+            }
             _ => Ok(()),
         }
     }
@@ -173,6 +198,9 @@ impl Chain {
         self.next_seq = line.seq + 1;
         self.prev = line.digest;
         self.exam_ms = line.exam_ms;
+        if matches!(line.entry, Entry::Signing(_)) {
+            self.signed = Some(line.seq);
+        }
         match line.entry {
             Entry::Phrase(_) => self.phrases.insert(line.seq),
             Entry::Settlement(_) => self.settlements.insert(line.seq),

@@ -1,14 +1,17 @@
 //! The exam clock and the wall clock, and how an exam taken up again goes on counting.
 //!
 //! Durations come from a monotonic clock; wall time is recorded beside them and may jump (a clock
-//! set right, a time zone crossed). On Linux the monotonic clock stands still while the machine
-//! sleeps (`clock_gettime(2)`, `CLOCK_MONOTONIC`), so an exam clock left running over a closed lid
-//! falls behind the wall; both are in every journal line, so the gap can be seen.
+//! set right, a time zone crossed). On Linux the clock goes on while the machine sleeps
+//! (`CLOCK_BOOTTIME`, `clock_gettime(2)`), so that a lid closed in mid exam is counted. Elsewhere it
+//! is the standard library's, which may stand still meanwhile and then falls behind the wall; both
+//! are in every journal line, so the gap can be seen.
 
 use chrono::{DateTime, FixedOffset, Local, SecondsFormat, TimeDelta};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+#[cfg(not(target_os = "linux"))]
 use std::time::Instant;
 
 /// Longest absence, in hours, that is counted on the exam clock from wall time.
@@ -28,19 +31,41 @@ pub trait Clock: Send + Sync {
 /// The machine's clocks: monotonic since [`SystemClock::start`], and local wall time.
 #[derive(Debug, Clone)]
 pub struct SystemClock {
+    #[cfg(target_os = "linux")]
+    started: Duration,
+    #[cfg(not(target_os = "linux"))]
     started: Instant,
 }
 
 impl SystemClock {
     /// An exam clock at 0 ms, now.
     pub fn start() -> Self {
-        SystemClock { started: Instant::now() }
+        #[cfg(target_os = "linux")]
+        let started = since_boot();
+        #[cfg(not(target_os = "linux"))]
+        let started = Instant::now();
+        SystemClock { started }
     }
+
+    fn elapsed(&self) -> Duration {
+        #[cfg(target_os = "linux")]
+        return since_boot().saturating_sub(self.started);
+        #[cfg(not(target_os = "linux"))]
+        return self.started.elapsed();
+    }
+}
+
+/// Time since the machine was started, its sleep counted.
+#[cfg(target_os = "linux")]
+fn since_boot() -> Duration {
+    let now = rustix::time::clock_gettime(rustix::time::ClockId::Boottime);
+    // The kernel gives neither a negative time nor more than a thousand million nanoseconds.
+    Duration::new(now.tv_sec.try_into().unwrap_or(0), now.tv_nsec.try_into().unwrap_or(0))
 }
 
 impl Clock for SystemClock {
     fn exam_ms(&self) -> u64 {
-        u64::try_from(self.started.elapsed().as_millis()).unwrap_or(u64::MAX)
+        u64::try_from(self.elapsed().as_millis()).unwrap_or(u64::MAX)
     }
 
     fn wall(&self) -> DateTime<FixedOffset> {

@@ -5,6 +5,7 @@
 
 use super::clock::Resumed;
 use super::header::{Header, HeaderChange, SCHEMA};
+use super::signed::{Addendum, AudioRemoval, Signing};
 use crate::capture::Phrase;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::fmt;
@@ -133,10 +134,16 @@ pub enum Entry {
     Resume(Resume),
     /// The exam ended. Settlements and header changes may still follow.
     End,
+    /// The exam was signed: from here on only addenda and removals of sound follow.
+    Signing(Box<Signing>),
+    /// What was added after signing; what was signed stays as it is.
+    Addendum(Box<Addendum>),
+    /// Sound files were removed, and their digests stay.
+    AudioRemoval(Box<AudioRemoval>),
 }
 
 /// Every kind, as written in the journal.
-pub const KINDS: [&str; 9] = [
+pub const KINDS: [&str; 12] = [
     "header",
     "header-change",
     "phrase",
@@ -146,6 +153,9 @@ pub const KINDS: [&str; 9] = [
     "pause",
     "resume",
     "end",
+    "signing",
+    "addendum",
+    "audio-removal",
 ];
 
 /// What the tool showed at the bedside for a phrase.
@@ -299,6 +309,9 @@ impl Entry {
             Entry::Pause => "pause",
             Entry::Resume(_) => "resume",
             Entry::End => "end",
+            Entry::Signing(_) => "signing",
+            Entry::Addendum(_) => "addendum",
+            Entry::AudioRemoval(_) => "audio-removal",
         }
     }
 
@@ -340,6 +353,9 @@ impl Entry {
                 in_order("audio mark", "from_ms", mark.from_ms, "to_ms", mark.to_ms)?;
                 mark.file.as_deref().map_or(Ok(()), inside_the_folder)
             }
+            Entry::Signing(signing) => signing.check(),
+            Entry::Addendum(addendum) => addendum.check(),
+            Entry::AudioRemoval(removal) => removal.check(),
             Entry::Echo(_) | Entry::Pause | Entry::Resume(_) | Entry::End => Ok(()),
         }
     }
@@ -381,7 +397,7 @@ impl Settlement {
 }
 
 impl Chosen {
-    fn check(&self) -> Result<(), (String, String)> {
+    pub(super) fn check(&self) -> Result<(), (String, String)> {
         not_blank("item", &self.item)?;
         not_blank("status", &self.status)?;
         finite("number", self.number)?;
@@ -397,11 +413,14 @@ impl Chosen {
     }
 }
 
-fn fault(message: impl Into<String>, help: impl Into<String>) -> Result<(), (String, String)> {
+pub(super) fn fault(
+    message: impl Into<String>,
+    help: impl Into<String>,
+) -> Result<(), (String, String)> {
     Err((message.into(), help.into()))
 }
 
-fn not_blank(name: &str, text: &str) -> Result<(), (String, String)> {
+pub(super) fn not_blank(name: &str, text: &str) -> Result<(), (String, String)> {
     match text.trim().is_empty() {
         true => fault(format!("the {name} is blank"), format!("say the {name}")),
         false => Ok(()),
@@ -435,7 +454,7 @@ fn in_order(
 }
 
 /// A file name out of a journal is opened later, so it may not lead out of the exam folder.
-fn inside_the_folder(file: &str) -> Result<(), (String, String)> {
+pub(super) fn inside_the_folder(file: &str) -> Result<(), (String, String)> {
     let path = Path::new(file);
     let plain = path.components().all(|c| matches!(c, Component::Normal(_)));
     match plain && !file.is_empty() && !file.contains(['\\', '\0']) {

@@ -6,7 +6,7 @@ use super::clock::{Clock, ExamClock, Resumed};
 use super::entry::Entry;
 use super::error::{JournalError, journal_path, shown};
 use super::header::Header;
-use super::line::{self, Fault};
+use super::line::{self, Fault, Line};
 use super::recover::{scan, set_aside};
 use super::store::{FileSystem, Storage, StorageFile};
 use crate::problem::Problem;
@@ -164,22 +164,49 @@ impl Journal {
     /// is only known after opening again, and this handle answers everything with
     /// [`JournalError::Closed`] from then on.
     pub fn append(&mut self, exam_ms: u64, entry: &Entry) -> Result<u64, JournalError> {
+        let line = self.prepare(exam_ms, entry)?;
+        self.append_prepared(&line)
+    }
+
+    /// The line that an entry will be, at `exam_ms` and the wall clock's time now. Nothing is
+    /// written: whoever signs must know the line's digest before it is there.
+    ///
+    /// # Errors
+    /// [`JournalError::Refused`] and [`JournalError::Closed`], as [`Journal::append`].
+    pub fn prepare(&self, exam_ms: u64, entry: &Entry) -> Result<Line, JournalError> {
         if let Some(earlier) = &self.failed {
             return Err(JournalError::closed(&self.path, earlier));
         }
         let seq = self.chain.next_seq();
-        let line = self
-            .chain
+        self.chain
             .admits(exam_ms, entry)
             .and_then(|()| line::encode(seq, exam_ms, self.clock.wall(), entry, self.chain.prev()))
-            .map_err(|fault| refused(&self.path, entry, fault))?;
+            .map_err(|fault| refused(&self.path, entry, fault))
+    }
+
+    /// Appends a line just prepared and returns its sequence number.
+    ///
+    /// # Errors
+    /// As [`Journal::append`]; refused as well when another entry was appended meanwhile.
+    pub fn append_prepared(&mut self, line: &Line) -> Result<u64, JournalError> {
+        if let Some(earlier) = &self.failed {
+            return Err(JournalError::closed(&self.path, earlier));
+        }
+        let seq = self.chain.next_seq();
+        if line.seq != seq || line.prev != self.chain.prev() {
+            let fault = Fault::new(
+                format!("it was prepared as entry {}, and {seq} is due", line.seq),
+                "prepare it again",
+            );
+            return Err(refused(&self.path, &line.entry, fault));
+        }
         let text = format!("{}\n", line.raw);
         let written = self.file.write_all(text.as_bytes()).and_then(|()| self.file.sync_data());
         if let Err(e) = written {
             self.failed = Some(e.to_string());
             return Err(JournalError::io(&format!("write entry {seq}"), &self.path, e));
         }
-        self.chain.follow(&line);
+        self.chain.follow(line);
         Ok(seq)
     }
 

@@ -4,6 +4,7 @@ use super::chain::Digest;
 use super::clock::{format_wall, stamp};
 use super::entry::{AudioMark, Echo, Entry, KINDS, Resume, Settlement};
 use super::header::{Header, HeaderChange, SCHEMA};
+use super::signed::{Addendum, AudioRemoval, Signing};
 use crate::capture::Phrase;
 use crate::problem::nearest;
 use chrono::{DateTime, FixedOffset};
@@ -205,6 +206,9 @@ fn body_error(kind: &str, raw: &str) -> Option<serde_json::Error> {
         "settlement" => serde_json::from_str::<Settlement>(raw).err(),
         "audio-mark" => serde_json::from_str::<AudioMark>(raw).err(),
         "resume" => serde_json::from_str::<Resume>(raw).err(),
+        "signing" => serde_json::from_str::<Signing>(raw).err(),
+        "addendum" => serde_json::from_str::<Addendum>(raw).err(),
+        "audio-removal" => serde_json::from_str::<AudioRemoval>(raw).err(),
         _ => None,
     }
 }
@@ -225,6 +229,15 @@ fn shape(kind: &str) -> &'static str {
         }
         "audio-mark" => {
             r#"an audio mark has "mark" (start, stop, gap-in-hearing, own-playback), maybe "file", and "from_ms", "to_ms""#
+        }
+        "signing" => {
+            r#"a signing has "who", "key", maybe "audio":[{"file","sha256","bytes"}], "audio_removed""#
+        }
+        "addendum" => {
+            r#"an addendum has "form" (addendum, late-entry, correction), "who", "key", "reason" and "text", "finding" or both"#
+        }
+        "audio-removal" => {
+            r#"an audio removal has "who", maybe "key", "files":[{"file","sha256","bytes"}], "reason""#
         }
         _ => r#"pause and end have no fields of their own; resume may have "clock""#,
     }

@@ -92,7 +92,7 @@
 //!
 //! - The **last line's** digest is held by nothing in the file. Whoever can write the file can
 //!   change that line, or cut whole lines off the end, or write the whole chain anew. A signature
-//!   over [`JournalRead::digest`] covers all of it; that is another room's work.
+//!   over [`JournalRead::digest`] covers all of it; that is another room's work (`crate::seal`).
 //! - A last line damaged after it was confirmed, so that it is no longer JSON, looks torn. Its
 //!   bytes are kept.
 //! - A disk that answers a sync before the data is safe; a kernel that drops unsynced data after a
@@ -108,6 +108,7 @@ mod file;
 mod header;
 mod line;
 mod recover;
+mod signed;
 mod store;
 
 pub use chain::Digest;
@@ -123,7 +124,8 @@ pub use file::{Journal, Opened};
 pub use header::{ExamCode, Header, HeaderChange, LONGEST_CODE, LexiconRef, SCHEMA, Sex};
 pub use line::Line;
 pub use recover::{Torn, TornWhy};
-pub use store::{FileSystem, Storage, StorageFile};
+pub use signed::{Addendum, AudioRemoval, FileDigest, Form, Signing};
+pub use store::{FileSystem, Kind, Listed, Storage, StorageFile};
 
 use std::io::ErrorKind;
 use std::path::Path;
@@ -144,6 +146,14 @@ impl JournalRead {
     /// SHA-256 of the last whole line, which stands for the whole journal.
     pub fn digest(&self) -> Digest {
         self.lines.last().map_or(Digest::ZERO, |line| line.digest)
+    }
+
+    /// The line in which the exam was signed, when it was; nothing but addenda follows it.
+    pub fn signing(&self) -> Option<(&Line, &Signing)> {
+        self.lines.iter().rev().find_map(|line| match &line.entry {
+            Entry::Signing(signing) => Some((line, signing.as_ref())),
+            _ => None,
+        })
     }
 
     /// The file's bytes up to the end of its last whole line.

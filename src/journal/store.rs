@@ -5,6 +5,26 @@ use std::fs::{self, DirBuilder, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
+/// What stands under a name in a folder.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// A regular file.
+    File,
+    /// A folder.
+    Folder,
+    /// Anything else, such as a link.
+    Other,
+}
+
+/// One name in a folder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Listed {
+    /// The name, without its folder.
+    pub name: std::ffi::OsString,
+    /// What stands under it; a link is not followed.
+    pub kind: Kind,
+}
+
 /// A place that keeps folders and files.
 ///
 /// Every operation may fail; the journal must stand up to any one of them failing.
@@ -25,6 +45,12 @@ pub trait Storage: Send + Sync {
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
     /// Makes the names in a folder durable.
     fn sync_dir(&self, dir: &Path) -> io::Result<()>;
+    /// Takes a file away.
+    fn remove(&self, path: &Path) -> io::Result<()>;
+    /// Takes an empty folder away.
+    fn remove_dir(&self, dir: &Path) -> io::Result<()>;
+    /// The names in a folder, sorted.
+    fn list(&self, dir: &Path) -> io::Result<Vec<Listed>>;
 }
 
 /// An open file.
@@ -92,6 +118,32 @@ impl Storage for FileSystem {
     fn sync_dir(&self, dir: &Path) -> io::Result<()> {
         // Elsewhere than on Unix a folder cannot be opened to be synced.
         if cfg!(unix) { File::open(dir)?.sync_all() } else { Ok(()) }
+    }
+
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        fs::remove_file(path)
+    }
+
+    fn remove_dir(&self, dir: &Path) -> io::Result<()> {
+        fs::remove_dir(dir)
+    }
+
+    fn list(&self, dir: &Path) -> io::Result<Vec<Listed>> {
+        let mut out = Vec::new();
+        for entry in fs::read_dir(dir)? {
+            let entry = entry?;
+            let kind = entry.file_type()?;
+            let kind = if kind.is_file() {
+                Kind::File
+            } else if kind.is_dir() {
+                Kind::Folder
+            } else {
+                Kind::Other
+            };
+            out.push(Listed { name: entry.file_name(), kind });
+        }
+        out.sort_by(|a, b| a.name.cmp(&b.name));
+        Ok(out)
     }
 }
 

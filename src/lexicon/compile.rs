@@ -262,6 +262,33 @@ pub fn compile(files: &Files) -> Result<Compiled, Vec<Problem>> {
     Ok(Compiled { lexicon, written: c.written, parsed })
 }
 
+/// Spellings taught to a personal layer, of items and of their values.
+fn heard(
+    c: &mut Compiler<'_>,
+    file: usize,
+    p: &schema::File,
+    item_ids: &HashMap<String, ItemId>,
+    items: &[model::Item],
+) {
+    for h in &p.heard {
+        let Some(item) = c.lookup(file, &h.item, "item", item_ids) else { continue };
+        let meaning = match &h.value {
+            None => Meaning::Item(item, Naming::Sound),
+            Some(v) => {
+                let values: HashMap<String, usize> = items[item]
+                    .values
+                    .iter()
+                    .enumerate()
+                    .map(|(n, v)| (v.code.clone(), n))
+                    .collect();
+                let Some(value) = c.lookup(file, v, "value", &values) else { continue };
+                Meaning::Value { item, value, how: Saying::Sound }
+            }
+        };
+        c.phrases(file, &h.words, meaning);
+    }
+}
+
 #[allow(clippy::too_many_lines)] // one pass over the tables, in the order they depend on each other
 fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option<Lexicon> {
     // --- heads, units, concepts, sources: what the rest refers to
@@ -583,6 +610,9 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
         });
     }
     // --- what refers to items and states
+    for (i, p) in parsed.iter().enumerate() {
+        heard(c, i, p, &item_ids, &items);
+    }
     let (mut groups, mut numberings, mut protocols) = (Vec::new(), Vec::new(), Vec::new());
     let (mut reasons, mut controls) = (Vec::new(), Vec::new());
     let mut confusables = Vec::new();

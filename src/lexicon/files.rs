@@ -111,6 +111,15 @@ impl Files {
         read_file(path)
     }
 
+    /// Lays a personal file over the lexicon.
+    ///
+    /// # Errors
+    /// When it cannot be read or is no UTF-8 text.
+    pub fn layer(&mut self, path: &Path) -> Result<(), Problem> {
+        self.files.push(read_file(path)?);
+        Ok(())
+    }
+
     /// Lexicon and language layer from texts, for tests.
     ///
     /// # Errors

@@ -194,6 +194,11 @@ impl Matcher {
         self.fillers.contains(folded)
     }
 
+    /// The words left out when phrases are compared, folded, in no particular order.
+    pub fn fillers(&self) -> impl Iterator<Item = &str> {
+        self.fillers.iter().map(String::as_str)
+    }
+
     /// Whether the word stands in any phrase.
     pub fn knows(&self, folded: &str) -> bool {
         self.vocabulary.contains(folded)

@@ -15,16 +15,18 @@ pub struct PatternWord {
 
 /// More alternatives than this in one phrase is a slip of the pen.
 const MOST: usize = 512;
+/// Brackets within brackets beyond this are one too; it also bounds the recursion.
+const DEEPEST: usize = 16;
 
 /// Expands a phrase into all the word sequences it stands for, fillers still in.
 ///
 /// # Errors
-/// Says what is wrong with the brackets, or that the phrase is empty or stands for more than 512
-/// sequences.
+/// Says what is wrong with the brackets, that they stand in more than 16 others, or that the phrase
+/// is empty or stands for more than 512 sequences.
 pub fn expand(phrase: &str) -> Result<Vec<Vec<PatternWord>>, String> {
     let chars: Vec<char> = phrase.chars().collect();
     let mut pos = 0;
-    let all = alternatives(&chars, &mut pos, None)?;
+    let all = alternatives(&chars, &mut pos, None, 0)?;
     let mut out: Vec<Vec<PatternWord>> = Vec::new();
     for text in all {
         let words: Vec<PatternWord> = text
@@ -49,7 +51,15 @@ pub fn expand(phrase: &str) -> Result<Vec<Vec<PatternWord>>, String> {
 }
 
 /// Sequences of one level up to its closing bracket.
-fn alternatives(c: &[char], pos: &mut usize, close: Option<char>) -> Result<Vec<String>, String> {
+fn alternatives(
+    c: &[char],
+    pos: &mut usize,
+    close: Option<char>,
+    depth: usize,
+) -> Result<Vec<String>, String> {
+    if depth > DEEPEST {
+        return Err(format!("brackets stand more than {DEEPEST} deep; cut it up"));
+    }
     let mut done: Vec<String> = Vec::new();
     let mut current: Vec<String> = vec![String::new()];
     loop {
@@ -63,7 +73,7 @@ fn alternatives(c: &[char], pos: &mut usize, close: Option<char>) -> Result<Vec<
         match ch {
             '(' | '[' => {
                 let want = if ch == '(' { ')' } else { ']' };
-                let mut inner = alternatives(c, pos, Some(want))?;
+                let mut inner = alternatives(c, pos, Some(want), depth + 1)?;
                 if ch == '[' {
                     inner.push(String::new());
                 }
@@ -118,5 +128,7 @@ mod tests {
         assert!(expand("a b)").unwrap_err().contains("closes nothing"));
         assert!(expand("a | b").unwrap_err().contains("outside brackets"));
         assert!(expand("[a]").unwrap_err().contains("no words"));
+        let deep = "(".repeat(100_000) + "a" + &")".repeat(100_000);
+        assert!(expand(&deep).unwrap_err().contains("16 deep"));
     }
 }

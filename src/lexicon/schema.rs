@@ -74,6 +74,9 @@ pub struct File {
     /// Groups of findings held against each other.
     #[serde(default)]
     pub pattern: Vec<Pattern>,
+    /// What a recogniser makes of a speaker's words (personal layer).
+    #[serde(default)]
+    pub heard: Vec<Heard>,
     /// Number words (language layer).
     pub number_words: Option<NumberWords>,
     /// Published terminologies that exports code by.
@@ -84,6 +87,19 @@ pub struct File {
     pub code: Vec<super::codes::CodeRow>,
     /// Bands in place of exact ages.
     pub bands: Option<super::codes::BandRow>,
+}
+
+/// `[[heard]]`: how a recogniser spells one speaker's name of an item, or of a value of it. It is
+/// written by `cotside lexicon teach` and read like the item's own `sounds`: always with a doubt.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Heard {
+    /// Item.
+    pub item: Text,
+    /// Value of the item; without it, the item itself.
+    pub value: Option<Text>,
+    /// The spellings.
+    pub words: Vec<Text>,
 }
 
 /// `[number_words]`: how numbers are said.

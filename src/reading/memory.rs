@@ -15,7 +15,7 @@ use super::types::{Act, Finding, FindingId, Reading, Side, Status};
 use super::walk::AtHand;
 
 /// What is remembered from phrase to phrase.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Memory {
     /// Items named last, and until when they were spoken of, milliseconds.
     items: Vec<ItemId>,
@@ -132,6 +132,16 @@ impl Memory {
             self.last = made.iter().map(|f| f.id).collect();
         }
         self.history.extend(made.iter().cloned());
+    }
+
+    /// Takes over the doubts cast on findings after they were kept: what is copied from one to the
+    /// other side is as doubtful as it is.
+    pub fn revise(&mut self, made: &[Finding]) {
+        for h in &mut self.history {
+            if let Some(f) = made.iter().find(|f| f.id == h.id) {
+                h.doubts.clone_from(&f.doubts);
+            }
+        }
     }
 
     /// Takes leave of a phrase: what the next one may speak of.

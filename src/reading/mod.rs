@@ -31,7 +31,7 @@
 //! let phrase = Phrase {
 //!     text: "knee jerks two plus, both sides".into(),
 //!     start_ms: 0, end_ms: 1500, source: Source::Keys,
-//!     line: None, speaker: None, alternatives: vec![],
+//!     line: None, speaker: None, alternatives: vec![], certainty: None,
 //! };
 //! let reading = reader.read(1, &phrase);
 //! assert_eq!(reading.findings.len(), 1);
@@ -48,6 +48,7 @@ mod doubts;
 pub mod ears;
 mod findings;
 mod heard;
+mod hearing;
 mod lists;
 mod memory;
 mod merge;

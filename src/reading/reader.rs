@@ -13,6 +13,7 @@ use super::counting::count;
 use super::ears::Ears;
 use super::findings::findings;
 use super::heard::Heard;
+use super::hearing;
 use super::lists::{share_back, share_forward};
 use super::memory::Memory;
 use super::notes::{note, note_states_found, note_waiting};
@@ -36,8 +37,26 @@ impl<'a> Reader<'a> {
         Reader { lex, memory: Memory::default(), ears: OnceLock::new() }
     }
 
-    /// Reads the phrase with journal sequence number `seq`.
+    /// Reads the phrase with journal sequence number `seq`. What a recogniser was not sure of is
+    /// never certain.
     pub fn read(&mut self, seq: u64, phrase: &Phrase) -> Reading {
+        let others = hearing::rivals(phrase);
+        let before = (!others.is_empty()).then(|| self.memory.clone());
+        let mut reading = self.read_words(seq, phrase);
+        if phrase.certainty.is_some() {
+            let read = |text: String| {
+                let memory = before.clone().unwrap_or_default();
+                let mut other = Reader { lex: self.lex, memory, ears: self.ears.clone() };
+                other.read_words(seq, &Phrase { text, ..phrase.clone() })
+            };
+            let rivals: Vec<Reading> = others.into_iter().map(read).collect();
+            hearing::cast_doubt(&mut reading, phrase, &rivals);
+            self.memory.revise(&reading.findings);
+        }
+        reading
+    }
+
+    fn read_words(&mut self, seq: u64, phrase: &Phrase) -> Reading {
         let (lex, memory) = (self.lex, &mut self.memory);
         if let Some(reading) = count(seq, phrase, memory, lex) {
             return reading;

@@ -135,6 +135,8 @@ pub enum Doubt {
     MaybeStruck(String),
     /// The value changed without a word of correction.
     SaidDifferently(String),
+    /// The recogniser was not sure of the words.
+    HeardUnsurely(String),
 }
 
 impl std::fmt::Display for Doubt {
@@ -155,6 +157,7 @@ impl std::fmt::Display for Doubt {
             Doubt::Remark(s) => write!(f, "beside a remark: \"{s}\""),
             Doubt::Denied(s) => write!(f, "denied: {s}"),
             Doubt::MaybeStruck(s) => write!(f, "something was struck, perhaps this: \"{s}\""),
+            Doubt::HeardUnsurely(s) => write!(f, "not heard for certain: {s}"),
             Doubt::SaidDifferently(s) => write!(f, "said differently: {s}"),
         }
     }

@@ -12,33 +12,57 @@ use crate::grade::scales::{
 };
 use crate::lexicon::Lexicon;
 
+/// One line of the arithmetic.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Step {
+    /// Blanks before it on a terminal: 0 for a heading, 2 for a step, more for what is under one.
+    pub indent: usize,
+    /// What is told.
+    pub text: String,
+    /// Beside the point: gates, what fed a sign, sources.
+    pub aside: bool,
+}
+
 /// The arithmetic of one scale, at each time at which anything is known of it; at its first where
 /// nothing is. `scale` is its place in the overview.
 pub fn text(x: &Exam, lex: &Lexicon, o: &Overview, scale: usize) -> String {
-    let of: Vec<&Scored> = o.scored.iter().filter(|s| s.scale == scale).collect();
-    let known: Vec<&Scored> = of.iter().copied().filter(|s| s.status != Status::Empty).collect();
-    let told = if known.is_empty() { of.into_iter().take(1).collect() } else { known };
     let mut out = String::new();
-    for (k, s) in told.into_iter().enumerate() {
+    for (k, s) in told(o, scale).into_iter().enumerate() {
         if k > 0 {
             out.push('\n');
         }
-        one(&mut out, x, lex, s, &o.scales[scale]);
+        let of = &o.scales[s.scale];
+        let title = scales::title(s, of);
+        let _ = writeln!(out, "{}  {}", paint(HEAD, &title), paint(DIM, &of.id));
+        for step in steps(x, lex, s, of) {
+            let wrapped = words::hung(&step.text, step.indent, step.indent + 2);
+            let text = if step.aside { paint(DIM, &wrapped) } else { wrapped };
+            let _ = writeln!(out, "{}{text}", " ".repeat(step.indent));
+        }
     }
     out
 }
 
-fn line(out: &mut String, indent: usize, text: &str) {
-    let _ = writeln!(out, "{}{}", " ".repeat(indent), words::hung(text, indent, indent + 2));
+/// The results of a scale that are worth going through: those of which anything is known, or the
+/// first.
+pub fn told(o: &Overview, scale: usize) -> Vec<&Scored> {
+    let of: Vec<&Scored> = o.scored.iter().filter(|s| s.scale == scale).collect();
+    let known: Vec<&Scored> = of.iter().copied().filter(|s| s.status != Status::Empty).collect();
+    if known.is_empty() { of.into_iter().take(1).collect() } else { known }
 }
 
-fn dim(out: &mut String, indent: usize, text: &str) {
-    let wrapped = words::hung(text, indent, indent + 2);
-    let _ = writeln!(out, "{}{}", " ".repeat(indent), paint(DIM, &wrapped));
+fn line(out: &mut Vec<Step>, indent: usize, text: &str) {
+    out.push(Step { indent, text: text.to_owned(), aside: false });
 }
 
-fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale) {
-    let _ = writeln!(out, "{}  {}", paint(HEAD, &scales::title(s, scale)), paint(DIM, &scale.id));
+fn dim(out: &mut Vec<Step>, indent: usize, text: &str) {
+    out.push(Step { indent, text: text.to_owned(), aside: true });
+}
+
+/// The arithmetic of one result, line by line.
+pub fn steps(x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale) -> Vec<Step> {
+    let mut steps = Vec::new();
+    let out = &mut steps;
     for g in &s.gates {
         let passed = match g.holds {
             Holds::Yes => "gate passed",
@@ -56,10 +80,11 @@ fn one(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale) {
         line(out, 2, &format!("! {flag}"));
     }
     dim(out, 2, &format!("source: {}", scale.cited));
+    steps
 }
 
 /// What fed a sign, its score, and the row of the scale that score stands in.
-fn sign(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, k: usize) {
+fn sign(out: &mut Vec<Step>, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, k: usize) {
     let (sign, read) = (&scale.signs[k], &s.signs[k]);
     line(out, 2, &format!("{}: score {}", sign.name, scales::scores(&read.possible)));
     for f in &read.fed {
@@ -88,7 +113,7 @@ fn ends(list: &[i32]) -> (i32, i32) {
     (list.first().copied().unwrap_or(0), list.last().copied().unwrap_or(0))
 }
 
-fn sum(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, rule: &Sum) {
+fn sum(out: &mut Vec<Step>, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, rule: &Sum) {
     if s.status == Status::Empty {
         return;
     }
@@ -150,7 +175,7 @@ fn table_row(d: &Derived, total: i32) -> String {
     )
 }
 
-fn count(out: &mut String, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, rule: &Count) {
+fn count(out: &mut Vec<Step>, x: &Exam, lex: &Lexicon, s: &Scored, scale: &Scale, rule: &Count) {
     let Some(Outcome::Levels(l)) = &s.outcome else { return };
     let name = |k: usize| rule.levels.get(k).map_or("", String::as_str);
     let (mut low, mut high) = (0, 0);

@@ -65,6 +65,7 @@ pub fn doubt_code(d: &Doubt) -> &'static str {
         Doubt::Remark(_) => "remark",
         Doubt::Denied(_) => "denied",
         Doubt::MaybeStruck(_) => "maybe-struck",
+        Doubt::HeardUnsurely(_) => "heard-unsurely",
         Doubt::SaidDifferently(_) => "said-differently",
     }
 }

@@ -109,68 +109,92 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
         true => writeln!(out, "  {}", paint(DIM, &place)),
         false => writeln!(out, "\n  {}", paint(DIM, &place)),
     };
+    for r in rows(x, lex, graded, e) {
+        let label = format!("  {:<10}", r.label);
+        let style = if r.label == DOUBT { ASK } else { DIM };
+        // A doubt is shown as it was said, however long.
+        let text = if r.label == DOUBT { r.text } else { words::hung(&r.text, 12, 12) };
+        let _ = writeln!(out, "{}{text}", paint(style, &label));
+    }
+}
+
+/// Label of the rows that say why a finding is not certain.
+pub const DOUBT: &str = "doubt";
+
+/// One row of the explanation of a phrase.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Row {
+    /// What it tells; empty where it goes on.
+    pub label: &'static str,
+    /// What is told.
+    pub text: String,
+}
+
+/// All that was made of a phrase, and why.
+pub fn rows(x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event) -> Vec<Row> {
+    let mut out: Vec<Row> = Vec::new();
+    let out = &mut out;
     if e.paused {
-        row(out, "", "said while the log was paused: kept, not read");
-        return;
+        tell(out, "", "said while the log was paused: kept, not read");
+        return std::mem::take(out);
     }
     let r = &e.reading;
     if let Some(item) = r.at_hand.filter(|_| !r.stimuli.is_empty()) {
         let list: Vec<String> = r.stimuli.iter().map(words::stimulus).collect();
-        row(out, "counted", &format!("{}: {}", words::item(item, lex), list.join(", ")));
+        tell(out, "counted", &format!("{}: {}", words::item(item, lex), list.join(", ")));
     }
     for f in &r.findings {
-        row(out, "read", &format!("{} [{}]", words::finding(f, lex), f.id));
-        row(out, "why", &f.why);
+        tell(out, "read", &format!("{} [{}]", words::finding(f, lex), f.id));
+        tell(out, "why", &f.why);
         for d in &f.doubts {
-            let label = format!("  {:<10}", "doubt");
-            let _ = writeln!(out, "{}{d}", paint(ASK, &label));
+            tell(out, DOUBT, &d.to_string());
         }
-        row(out, "now", &fate(x, lex, f.id));
-        row(out, "expected", &expected(f, graded, x, lex));
+        tell(out, "now", &fate(x, lex, f.id));
+        tell(out, "expected", &expected(f, graded, x, lex));
         if let Some(g) = graded.growth_of(f.id) {
-            row(out, "growth", &measures::growth(g, lex));
+            tell(out, "growth", &measures::growth(g, lex));
             if let Outcome::Scored(s) = &g.outcome {
                 let unit = lex.items[f.item].number.as_ref();
                 let unit = unit.map_or("", |n| lex.units[n.unit].say.as_str());
                 for line in measures::arithmetic(s, unit, x.header.sex, lex) {
-                    row(out, "", &line);
+                    tell(out, "", &line);
                 }
                 let r = &lex.references[s.reference];
-                row(out, "reference", &format!("{}; {}; {}", r.source, r.publisher, r.terms));
+                tell(out, "reference", &format!("{}; {}; {}", r.source, r.publisher, r.terms));
             }
         }
     }
     for s in &r.strikes {
-        row(out, "strikes", &format!("[{}] by \"{}\"", s.target, s.words));
+        tell(out, "strikes", &format!("[{}] by \"{}\"", s.target, s.words));
     }
     for (id, said) in &r.maybe_struck {
-        row(out, "strikes?", &format!("perhaps [{id}], by \"{said}\""));
+        tell(out, "strikes?", &format!("perhaps [{id}], by \"{said}\""));
     }
     for s in &r.states {
         let how = if s.implied { " (implied)" } else { "" };
-        row(out, "state", &format!("{}{how}", words::state_name(s.state, lex)));
+        tell(out, "state", &format!("{}{how}", words::state_name(s.state, lex)));
     }
     let plain = |list: &[ItemId]| {
         list.iter().map(|&i| words::subject(i, None, lex)).collect::<Vec<_>>().join(", ")
     };
     if !r.announced.is_empty() {
-        row(out, "announced", &plain(&r.announced));
+        tell(out, "announced", &plain(&r.announced));
     }
     if !r.deferred.is_empty() {
-        row(out, "for later", &plain(&r.deferred.iter().map(|d| d.item).collect::<Vec<_>>()));
+        tell(out, "for later", &plain(&r.deferred.iter().map(|d| d.item).collect::<Vec<_>>()));
     }
     if !r.sections.is_empty() {
         let names: Vec<&str> = r.sections.iter().map(|&s| lex.sections[s].name.as_str()).collect();
-        row(out, "section", &names.join(", "));
+        tell(out, "section", &names.join(", "));
     }
     if !r.controls.is_empty() {
-        row(out, "command", &r.controls.join(", "));
+        tell(out, "command", &r.controls.join(", "));
     }
     for s in &r.set_aside {
-        row(out, "set aside", s);
+        tell(out, "set aside", s);
     }
     if !r.leftover.is_empty() {
-        row(out, "left over", &r.leftover.join(" "));
+        tell(out, "left over", &r.leftover.join(" "));
     }
     let nothing = r.findings.is_empty()
         && r.stimuli.is_empty()
@@ -181,8 +205,13 @@ fn phrase(out: &mut String, x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event)
         && r.sections.is_empty()
         && r.controls.is_empty();
     if nothing {
-        row(out, "read", "no finding");
+        tell(out, "read", "no finding");
     }
+    std::mem::take(out)
+}
+
+fn tell(out: &mut Vec<Row>, label: &'static str, text: &str) {
+    out.push(Row { label, text: text.to_owned() });
 }
 
 /// What became of a finding.
@@ -317,7 +346,17 @@ fn item(out: &mut String, lex: &Lexicon, i: ItemId) {
     row(out, "source", &lex.cite(&it.basis));
 }
 
-/// Text that came from outside, safe to show on a terminal.
+/// Text that came from outside, safe to show: what moves the cursor, breaks the line, is not seen
+/// or turns the order of reading round stands as U+FFFD.
 pub fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+    text.chars().map(|c| if c.is_control() || unseen(c) { '\u{fffd}' } else { c }).collect()
+}
+
+/// Characters without a shape of their own that change how others are shown: explicit directional
+/// formatting (Unicode Standard Annex #9, table 2), line and paragraph separators, zero widths.
+/// With them *left* could be shown where *right* was said. The joiners of scripts that need them
+/// (U+200C, U+200D) are left.
+fn unseen(c: char) -> bool {
+    matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
+        | '\u{2060}'..='\u{2069}' | '\u{feff}')
 }

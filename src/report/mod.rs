@@ -16,6 +16,7 @@ pub mod json;
 pub mod measures;
 pub mod note;
 pub mod open_matters;
+pub mod page;
 pub mod pdf;
 pub mod returned;
 pub mod scales;

@@ -20,6 +20,10 @@ use crate::grade::{
 use crate::lexicon::model::{Expect, ItemId, Lexicon, STATED_ABNORMAL};
 use crate::reading::types::{Finding, Side, Status};
 
+/// What a note ends with: where it is signed by hand, when it is not signed otherwise.
+pub const SIGN_HERE: &str =
+    "\nSigned: ____________________   Date and time: ____________________\n";
+
 /// A finding with its grade.
 #[derive(Clone, Copy)]
 struct Told<'a> {
@@ -679,5 +683,5 @@ fn cautions(out: &mut String, lex: &Lexicon) {
     for c in &lex.cautions {
         point(out, c);
     }
-    put(out, 'S', "Signed: ____________________   Date and time: ____________________");
+    put(out, 'S', SIGN_HERE.trim());
 }

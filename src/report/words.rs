@@ -17,6 +17,25 @@ pub fn clock(ms: u64) -> String {
     if h > 0 { format!("{h}:{m:02}:{s:02}") } else { format!("{m}:{s:02}") }
 }
 
+/// A moment on the exam clock, `m:ss` or `h:mm:ss`, in milliseconds; what
+/// [`clock`] writes.
+pub fn moment(text: &str) -> Option<u64> {
+    let parts: Vec<&str> = text.split(':').collect();
+    if !(2..=3).contains(&parts.len()) {
+        return None;
+    }
+    let mut seconds: u64 = 0;
+    for (k, part) in parts.iter().enumerate() {
+        let plain = !part.is_empty() && part.len() <= 5 && part.bytes().all(|b| b.is_ascii_digit());
+        let n: u64 = part.parse().ok().filter(|_| plain)?;
+        if k > 0 && n > 59 {
+            return None;
+        }
+        seconds = seconds * 60 + n;
+    }
+    Some(seconds * 1000)
+}
+
 /// A length of time in words, such as `6 s` or `2 min 10 s`.
 pub fn duration(ms: u64) -> String {
     let s = (ms + 500) / 1000;

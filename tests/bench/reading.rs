@@ -122,6 +122,41 @@ fn main() {
         ratio(scan_own, scan_set)
     );
     println!("  whole reading and rebuild:  {:>7.3} times a RegexSet scan", ratio(base, scan_set));
+    // The fuzzy way with a general library: every stretch of one to five words against every phrase.
+    // A few phrases are enough: the cost is the same for each.
+    let few: Vec<&Phrase> = once.iter().step_by(once.len().div_ceil(6)).collect();
+    let plain: Vec<String> =
+        patterns.iter().map(|p| p.replace(r"\b", "").replace(r"\s+", " ")).collect();
+    let fuzzy = median(1, || {
+        for p in &few {
+            let words: Vec<String> = tokenize(&p.text)
+                .iter()
+                .filter(|t| t.brk.is_none() && !lex.matcher.is_filler(&t.folded))
+                .map(|t| t.folded.clone())
+                .collect();
+            for n in 1..=5 {
+                for stretch in words.windows(n) {
+                    let one = rapidfuzz::fuzz::RatioBatchComparator::new(stretch.join(" ").chars());
+                    let args = rapidfuzz::fuzz::Args::default().score_cutoff(0.85);
+                    let near = plain
+                        .iter()
+                        .filter(|p| one.similarity_with_args(p.chars(), &args).is_some());
+                    black_box(near.count());
+                }
+            }
+        }
+    });
+    let read_few = median(3, || {
+        let mut reader = Reader::new(&lex);
+        for (i, p) in few.iter().enumerate() {
+            black_box(reader.read(i as u64 + 1, p));
+        }
+    });
+    println!(
+        "  whole reading of {} phrases: {:>6.4} times a fuzzy scan (rapidfuzz) of them",
+        few.len(),
+        ratio(read_few, fuzzy)
+    );
     let index = median(3, || {
         black_box(cotside::reading::ears::Ears::new(&lex));
     });

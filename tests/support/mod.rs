@@ -37,6 +37,7 @@ pub fn read(lex: &Lexicon, words: &str) -> Vec<String> {
             line: None,
             speaker: None,
             alternatives: vec![],
+            certainty: None,
         };
         let r = reader.read(i as u64 + 1, &phrase);
         fold.take(&r, Moment { state: None, line: None, until_ms: at + 1500 }, lex);

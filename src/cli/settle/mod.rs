@@ -1,20 +1,19 @@
 //! `cotside settle`: what a person decides, each decision an entry of its own in the journal.
 
-mod checks;
-mod typed;
 mod walk;
 
 use std::path::Path;
-use std::sync::Arc;
 
 use super::exit::{Exit, Failure, Outcome};
 use super::{SettleArgs, open, output};
-use crate::exam::{self, Exam};
-use crate::journal::{Chosen, Decision, Entry, Journal, Settlement, SystemClock, Target};
+use crate::exam::Exam;
+use crate::journal::{Chosen, Decision, Entry, Settlement, Target};
 use crate::lexicon::Lexicon;
 use crate::problem::nearest;
-use crate::reading::types::{Finding, FindingId, Side, Status};
+use crate::reading::types::{FindingId, Side, Status};
 use crate::report::words;
+use crate::settle::told::told;
+use crate::settle::{as_read, checked, rules};
 
 /// Runs the command.
 pub fn run(args: &SettleArgs) -> Outcome {
@@ -30,11 +29,12 @@ pub fn run(args: &SettleArgs) -> Outcome {
 }
 
 fn settle(args: &SettleArgs) -> Outcome {
+    open::not_signed(&args.exam)?;
     let o = open::exam(&args.exam, args.lexicon.as_deref())?;
     let who = open::who("--by", args.by.as_deref(), &o.exam)?;
     let settlement = if let Some(seq) = args.undo {
         no_values(args, "--undo", false)?;
-        checks::can_be_undone(seq, &o)?;
+        rules::can_be_undone(seq, &o.exam, &o.read.lines)?;
         open::settlement(&who, Decision::Undo { seq })
     } else if let Some(item) = &args.gap {
         no_values(args, "--gap", true)?;
@@ -49,7 +49,7 @@ fn settle(args: &SettleArgs) -> Outcome {
     };
     let seq = write(&args.exam, &settlement)?;
     let after = open::exam(&args.exam, args.lexicon.as_deref())?;
-    output::put(&told(&settlement, seq, &after))?;
+    output::put(&told(&settlement, seq, &after.after()))?;
     output::put(&way_back(seq, &args.exam))?;
     Ok(Exit::Ok)
 }
@@ -80,7 +80,7 @@ fn no_values(args: &SettleArgs, with: &str, side_fits: bool) -> Result<(), Failu
 
 /// Appends a settlement; it is on disk when this returns.
 fn write(dir: &Path, s: &Settlement) -> Result<u64, Failure> {
-    let mut taken = Journal::open_to_append(dir, Arc::new(SystemClock::start()))?;
+    let mut taken = open::for_writing(dir)?;
     Ok(taken.journal.append_now(&Entry::Settlement(s.clone()))?)
 }
 
@@ -104,8 +104,8 @@ fn gap(word: &str, args: &SettleArgs, who: &str, o: &open::Opened) -> Result<Set
         return Err(Failure::input("--reason", "the reason is blank", "say why it was not done"));
     }
     let reason = words::bare_reason(reason.trim(), lex);
-    checks::not_done(item, side, &o.exam, lex)?;
-    checks::is_a_reason(&reason, item, args.anyway, lex)?;
+    rules::not_done(item, side, &o.exam, lex)?;
+    rules::is_a_reason(&reason, item, args.anyway, lex)?;
     let side = side.map(|s| s.word().to_owned());
     Ok(open::settlement(who, Decision::GapReason { item: it.id.clone(), side, reason }))
 }
@@ -126,7 +126,7 @@ fn add(word: &str, args: &SettleArgs, who: &str, o: &open::Opened) -> Result<Set
     let lex = &o.lex;
     let item = open::item(word, lex)?;
     let at = args.at.as_deref().unwrap_or_default();
-    let at_ms = open::moment(at).ok_or_else(|| {
+    let at_ms = words::moment(at).ok_or_else(|| {
         Failure::input(
             "--at",
             format!("`{at}` is no moment"),
@@ -144,7 +144,7 @@ fn add(word: &str, args: &SettleArgs, who: &str, o: &open::Opened) -> Result<Set
         status: Status::Observed.word().into(),
     };
     let chosen = filled(blank, args, lex)?;
-    checks::nothing_there(&chosen, &o.exam, lex)?;
+    rules::nothing_there(&chosen, &o.exam, lex)?;
     Ok(open::settlement(who, Decision::Add { chosen, at_ms }))
 }
 
@@ -194,20 +194,6 @@ fn no_such(word: &str, id: FindingId, x: &Exam) -> Failure {
     Failure::input(word, "there is no finding of this number", help)
 }
 
-/// A finding as it was read, as a choice to start from. A side that was not said stays open.
-fn as_read(f: &Finding, lex: &Lexicon) -> Chosen {
-    Chosen {
-        item: lex.items[f.item].id.clone(),
-        side: f.side.filter(|s| *s != Side::Unstated).map(|s| s.word().to_owned()),
-        value: f.value.clone(),
-        number: f.number,
-        low: f.range.map(|r| r.0),
-        high: f.range.map(|r| r.1),
-        unit: f.unit.clone(),
-        status: f.status.word().to_owned(),
-    }
-}
-
 /// The choice with what the command line gives instead, checked against the lexicon.
 fn filled(mut c: Chosen, args: &SettleArgs, lex: &Lexicon) -> Result<Chosen, Failure> {
     if let Some(s) = &args.side {
@@ -230,94 +216,6 @@ fn filled(mut c: Chosen, args: &SettleArgs, lex: &Lexicon) -> Result<Chosen, Fai
         None => {}
     }
     let c = checked(c, lex)?;
-    checks::plausible(&c, args.anyway, lex)?;
+    rules::plausible(&c, args.anyway, lex)?;
     Ok(c)
-}
-
-/// Drops what does not go with the status, and checks the rest.
-fn checked(mut c: Chosen, lex: &Lexicon) -> Result<Chosen, Failure> {
-    if c.status != Status::Observed.word() {
-        (c.value, c.number, c.low, c.high, c.unit) = (None, None, None, None, None);
-    } else if c.number.is_none() && c.low.is_none() {
-        c.unit = None;
-    }
-    exam::build::check_chosen(&c, lex).map_err(|why| {
-        let item = &c.item;
-        Failure::input("settle", why, format!("`cotside lexicon items {item}` lists what it takes"))
-    })?;
-    Ok(c)
-}
-
-/// What was decided, in words, with who decided and in which entry.
-fn told(s: &Settlement, seq: u64, after: &open::Opened) -> String {
-    format!("{} (by {}, entry {seq})\n", what(s, seq, after), s.who)
-}
-
-fn what(s: &Settlement, seq: u64, after: &open::Opened) -> String {
-    let lex = &after.lex;
-    match (&s.decision, s.target) {
-        (Decision::Choose(_), Some(t)) => {
-            let id = FindingId { phrase: t.phrase, index: t.index };
-            match after.exam.finding(id) {
-                Some(f) => format!("settled [{id}]: {}", words::finding(&f.finding, lex)),
-                None => format!("settled [{id}]"),
-            }
-        }
-        (Decision::NotAFinding, Some(t)) => {
-            format!("settled [{}.{}]: no finding", t.phrase, t.index)
-        }
-        (Decision::Add { chosen, at_ms }, _) => {
-            let id = FindingId { phrase: seq, index: 1 };
-            match after.exam.finding(id) {
-                Some(f) => format!(
-                    "added at {}: {}",
-                    words::clock(*at_ms),
-                    words::finding(&f.finding, lex)
-                ),
-                None => format!("added: {}", chosen.item),
-            }
-        }
-        (Decision::GapReason { item, side, reason }, _) => {
-            let side = side.as_deref().map_or(String::new(), |s| format!(", {s}"));
-            format!("reason for {item}{side}: {reason}")
-        }
-        (Decision::Input { sign, value, .. }, _) => format!("entered: {sign} {value}"),
-        (Decision::Undo { seq }, _) => undone(*seq, after),
-        _ => "settled".into(),
-    }
-}
-
-/// What a taking back took back.
-fn undone(seq: u64, after: &open::Opened) -> String {
-    let line = after.read.lines.iter().find(|l| l.seq == seq).map(|l| &l.entry);
-    let Some(Entry::Settlement(s)) = line else { return format!("entry {seq} no longer holds") };
-    let old = match (&s.decision, s.target) {
-        (Decision::Undo { seq: back }, _) => {
-            return format!(
-                "entry {back} holds again: entry {seq}, which took it back, is taken back"
-            );
-        }
-        (Decision::Choose(c), Some(t)) => {
-            let value = c.value.clone().or_else(|| c.number.map(words::number));
-            let parts: Vec<String> = [
-                c.side.clone(),
-                value,
-                (c.status != Status::Observed.word()).then(|| c.status.clone()),
-            ]
-            .into_iter()
-            .flatten()
-            .collect();
-            format!("[{}.{}] as {} {}", t.phrase, t.index, c.item, parts.join(" "))
-        }
-        (Decision::NotAFinding, Some(t)) => format!("[{}.{}] as no finding", t.phrase, t.index),
-        (Decision::Add { chosen, at_ms }, _) => {
-            format!("the {} added at {}", chosen.item, words::clock(*at_ms))
-        }
-        (Decision::GapReason { item, reason, .. }, _) => format!("the reason for {item}: {reason}"),
-        (Decision::Input { sign, value, .. }, _) => {
-            format!("the value entered for {sign}: {value}")
-        }
-        _ => "a decision".into(),
-    };
-    format!("taken back: {old} (was decided by {}, entry {seq})", s.who)
 }

@@ -5,39 +5,23 @@ use std::io::{self, BufRead, Write};
 
 use super::super::exit::{Exit, Failure, Outcome};
 use super::super::{SettleArgs, open, output};
-use super::{as_read, checked, checks, told, typed, write};
-use crate::exam::{Exam, Standing};
-use crate::gaps::{Gap, GapKind, gaps};
-use crate::journal::{Chosen, Decision, Settlement, Target};
+use super::write;
+use crate::exam::Exam;
+use crate::gaps::{GapKind, gaps};
+use crate::journal::{Chosen, Decision, Settlement};
 use crate::lexicon::Lexicon;
 use crate::lexicon::matcher::Meaning;
-use crate::lexicon::model::ItemId;
 use crate::lexicon::text::tokenize;
-use crate::reading::types::{Finding, FindingId, Side, Status};
+use crate::reading::types::{Side, Status};
 use crate::report::explain::printable;
 use crate::report::style::{ASK, DIM, HEAD, paint};
 use crate::report::words;
-
-/// A question, for telling those already passed over.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Key {
-    Finding(FindingId),
-    Gap(GapKind, ItemId, Option<Side>),
-}
-
-/// One question of the walk.
-struct Question {
-    key: Key,
-    item: ItemId,
-    /// The side asked about, when it is known.
-    side: Option<Side>,
-    /// The reading it is about; none for what was never read.
-    reading: Option<Finding>,
-    /// When what is typed is taken as seen, milliseconds; for what no phrase holds.
-    at_ms: u64,
-    /// What is shown of it.
-    text: String,
-}
+use crate::settle::choices::{blank, choices, say};
+use crate::settle::questions::questions;
+use crate::settle::told::told;
+use crate::settle::{
+    self, Key, Question, as_read, checked, is_whole, rules, target, typed, with_side,
+};
 
 /// What an answer comes to.
 enum Answer {
@@ -71,8 +55,11 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
     let mut o = open::exam(&args.exam, args.lexicon.as_deref())?;
     loop {
         let skipped = |k: &Key| steps.iter().any(|s| matches!(s, Step::Skipped(p) if p == k));
-        let mut questions =
-            questions(&o).into_iter().filter(|q| !skipped(&q.key)).collect::<Vec<_>>().into_iter();
+        let mut questions = questions(&o.exam, &o.lex)
+            .into_iter()
+            .filter(|q| !skipped(&q.key))
+            .collect::<Vec<_>>()
+            .into_iter();
         let Some(question) = questions.next() else { return closing(made, args, &o) };
         let left = 1 + questions.count();
         match ask(&question, left, who, &o)? {
@@ -84,7 +71,7 @@ pub fn run(args: &SettleArgs, who: &str) -> Outcome {
                 for s in list {
                     let seq = write(&args.exam, &s)?;
                     o = again(&o)?;
-                    said += &told(&s, seq, &o);
+                    said += &told(&s, seq, &o.after());
                     seqs.push(seq);
                 }
                 output::put(&said)?;
@@ -138,72 +125,27 @@ fn closing(made: usize, args: &SettleArgs, o: &open::Opened) -> Outcome {
     Ok(Exit::Ok)
 }
 
-/// All that is open, in the order it is asked.
-fn questions(o: &open::Opened) -> Vec<Question> {
-    let (x, lex) = (&o.exam, &o.lex);
-    let mut out: Vec<Question> = x.unsettled().map(|s| of_finding(s, x, lex)).collect();
-    let all = gaps(x, lex);
-    out.extend(all.open().filter_map(|g| of_gap(g, x)));
-    out
-}
-
-fn of_finding(s: &Standing, x: &Exam, lex: &Lexicon) -> Question {
-    let f = &s.finding;
-    let said = x.event(f.id.phrase).map_or("", |e| e.phrase.text.as_str());
-    let mut text = format!(
-        "{}  {}\n  read as {}\n",
-        paint(HEAD, &format!("{}  \"{}\"", words::clock(f.at_ms), printable(said))),
-        paint(DIM, &format!("[{}]", f.id)),
-        words::finding(f, lex)
-    );
-    for d in &f.doubts {
-        text += &format!("  {}\n", paint(ASK, &format!("? {}", printable(&d.to_string()))));
-    }
-    Question {
-        key: Key::Finding(f.id),
-        item: f.item,
-        side: f.side.filter(|s| *s != Side::Unstated),
-        reading: Some(f.clone()),
-        at_ms: f.at_ms,
-        text,
-    }
-}
-
-fn of_gap(g: &Gap, x: &Exam) -> Option<Question> {
-    let item = g.item?;
-    let reading = match g.kind {
-        GapKind::NotDone
-        | GapKind::SkippedWithoutReason
-        | GapKind::OneSideOnly
-        | GapKind::Announced
-        | GapKind::LeftForLater
-        | GapKind::WrongState => None,
-        GapKind::NoValue => {
-            let empty = |f: &&Finding| {
-                f.status == Status::Observed
-                    && f.value.is_none()
-                    && f.number.is_none()
-                    && f.range.is_none()
-                    && f.side == g.side
-            };
-            Some(x.of(item).map(|s| &s.finding).find(empty)?.clone())
+/// What is shown of a question.
+fn text(q: &Question, x: &Exam, lex: &Lexicon) -> String {
+    let said = |seq: u64| x.event(seq).map(|e| (e.phrase.start_ms, printable(&e.phrase.text)));
+    if let (Key::Finding(id), Some(f)) = (q.key, &q.reading) {
+        let (_, said) = said(id.phrase).unwrap_or_default();
+        let mut text = format!(
+            "{}  {}\n  read as {}\n",
+            paint(HEAD, &format!("{}  \"{said}\"", words::clock(f.at_ms))),
+            paint(DIM, &format!("[{id}]")),
+            words::finding(f, lex)
+        );
+        for d in &f.doubts {
+            text += &format!("  {}\n", paint(ASK, &format!("? {}", printable(&d.to_string()))));
         }
-        _ => return None,
-    };
-    let begun = x.announced.iter().find(|a| a.item == item);
-    let mut text = format!("{}\n", paint(HEAD, &printable(&g.text)));
-    if let Some(e) = begun.and_then(|a| x.event(a.seq)) {
-        let at = words::clock(e.phrase.start_ms);
-        text += &format!("  {at}  \"{}\"\n", printable(&e.phrase.text));
+        return text;
     }
-    Some(Question {
-        key: Key::Gap(g.kind, item, g.side),
-        item,
-        side: g.side.filter(|s| matches!(s, Side::Left | Side::Right)),
-        at_ms: reading.as_ref().map(|f| f.at_ms).or(begun.map(|a| a.at_ms)).unwrap_or(x.end_ms),
-        reading,
-        text,
-    })
+    let mut text = format!("{}\n", paint(HEAD, &printable(&q.text)));
+    if let Some((at, said)) = q.phrase.and_then(said) {
+        text += &format!("  {}  \"{said}\"\n", words::clock(at));
+    }
+    text
 }
 
 /// A line of the answer; nothing at the end of the input.
@@ -213,98 +155,6 @@ fn answer_line() -> io::Result<Option<String>> {
     let mut line = String::new();
     let got = io::stdin().lock().read_line(&mut line)?;
     Ok((got > 0).then(|| line.trim().to_owned()))
-}
-
-/// The reading as a choice may say it, in words.
-fn say(c: &Chosen, of: &Finding, lex: &Lexicon) -> String {
-    let status = [Status::Observed, Status::NotObtained, Status::Skipped]
-        .into_iter()
-        .find(|s| s.word() == c.status)
-        .unwrap_or(of.status);
-    let f = Finding {
-        side: c.side.as_deref().and_then(Side::named),
-        status,
-        value: c.value.clone(),
-        wording: of.wording.clone().filter(|_| c.value == of.value),
-        number: c.number,
-        range: c.low.zip(c.high),
-        ..of.clone()
-    };
-    words::finding(&f, lex)
-}
-
-/// Whether a choice lacks nothing.
-fn is_whole(c: &Chosen, lex: &Lexicon) -> bool {
-    checked(c.clone(), lex).is_ok()
-}
-
-/// The numbered choices: sides where none was said, else the item's values.
-fn choices(q: &Question, lex: &Lexicon) -> Vec<(String, Chosen)> {
-    let it = &lex.items[q.item];
-    let blank = blank(q, lex);
-    let start = match &q.reading {
-        Some(f) => as_read(f, lex),
-        None => blank.chosen.clone(),
-    };
-    if it.sided && start.side.is_none() && is_whole(&with_side(&start, Side::Left), lex) {
-        return [Side::Left, Side::Right, Side::Both]
-            .map(|s| with_side(&start, s))
-            .into_iter()
-            .map(|c| (say(&c, &blank.finding, lex), c))
-            .collect();
-    }
-    let read = q.reading.as_ref().map(|f| (f.status, f.value.clone()));
-    let mut out = Vec::new();
-    for v in &it.values {
-        let value = Some(v.code.clone());
-        if read != Some((Status::Observed, value.clone())) {
-            let status = Status::Observed.word().to_owned();
-            out.push(Chosen { value, status, ..start.clone() });
-        }
-    }
-    if read.as_ref().map(|r| r.0) != Some(Status::NotObtained) {
-        let status = Status::NotObtained.word().to_owned();
-        out.push(Chosen { value: None, number: None, low: None, high: None, status, ..start });
-    }
-    // Where no side is to tell, the value alone is plain enough.
-    let label = |c: &Chosen| match (it.sided, c.status == Status::NotObtained.word()) {
-        (true, _) => say(c, &blank.finding, lex),
-        (false, true) => "tried, not elicited".to_owned(),
-        (false, false) => c.value.as_deref().map_or(String::new(), |v| it.say(v).to_owned()),
-    };
-    out.into_iter().map(|c| (label(&c), c)).collect()
-}
-
-fn with_side(c: &Chosen, side: Side) -> Chosen {
-    Chosen { side: Some(side.word().to_owned()), ..c.clone() }
-}
-
-/// A finding that says nothing yet, and the choice that goes with it.
-struct Blank {
-    finding: Finding,
-    chosen: Chosen,
-}
-
-fn blank(q: &Question, lex: &Lexicon) -> Blank {
-    let finding = q.reading.clone().unwrap_or(Finding {
-        id: FindingId { phrase: 0, index: 0 },
-        item: q.item,
-        side: q.side,
-        status: Status::Observed,
-        value: None,
-        wording: None,
-        number: None,
-        range: None,
-        unit: None,
-        reason: None,
-        doubts: Vec::new(),
-        why: String::new(),
-        corrects: Vec::new(),
-        again: false,
-        at_ms: q.at_ms,
-    });
-    let chosen = as_read(&finding, lex);
-    Blank { finding, chosen }
 }
 
 /// Everything a person may answer, each with its meaning.
@@ -334,7 +184,8 @@ fn ask(q: &Question, left: usize, who: &str, o: &open::Opened) -> Result<Answer,
     let lex = &o.lex;
     let list = choices(q, lex);
     let rest = words::count(left, "question left", "questions left");
-    let (head, below) = q.text.split_once('\n').unwrap_or((&q.text, ""));
+    let text = text(q, &o.exam, lex);
+    let (head, below) = text.split_once('\n').unwrap_or((&text, ""));
     output::put(&format!("\n{head}  {}\n{below}", paint(DIM, &format!("({rest})"))))?;
     output::put(&menu(q, &list, lex))?;
     loop {
@@ -363,10 +214,6 @@ fn ask(q: &Question, left: usize, who: &str, o: &open::Opened) -> Result<Answer,
             return Ok(answer);
         }
     }
-}
-
-fn target(q: &Question) -> Option<Target> {
-    q.reading.as_ref().map(|f| Target { phrase: f.id.phrase, index: f.id.index })
 }
 
 fn accept(q: &Question, who: &str, lex: &Lexicon) -> Result<Option<Answer>, Failure> {
@@ -447,7 +294,7 @@ fn yes(question: &str) -> Result<bool, Failure> {
 }
 
 fn plausible_or_meant(c: &Chosen, lex: &Lexicon) -> Result<bool, Failure> {
-    match checks::implausible(c, lex) {
+    match rules::implausible(c, lex) {
         None => Ok(true),
         Some(why) => yes(&format!("{why}. Keep it all the same? It stays flagged.")),
     }
@@ -467,7 +314,7 @@ fn phrase(
     if not_done || (found.is_empty() && names_a_reason(line, lex)) {
         if yes(&format!("Is \"{line}\" the reason why {name} was not done?"))? {
             let said = found.first().and_then(|f| f.reason.clone());
-            return Ok(Some(give(q, said.unwrap_or_else(|| line.to_owned()), who, lex)));
+            return Ok(Some(give(q, said.as_deref().unwrap_or(line), who, lex)));
         }
         return Ok(None);
     }
@@ -517,13 +364,13 @@ fn confirmed(
     o: &open::Opened,
 ) -> Result<Option<Answer>, Failure> {
     let lex = &o.lex;
-    let of = blank(q, lex).finding;
+    let of = blank(q);
     let mut whole = Vec::new();
     for (c, doubts) in list {
         let c = match checked(c, lex) {
             Ok(c) => c,
-            Err(f) => {
-                f.problems.iter().for_each(|p| output::tell(&format!("error: {p}")));
+            Err(p) => {
+                output::tell(&format!("error: {p}"));
                 return Ok(None);
             }
         };
@@ -561,8 +408,8 @@ fn confirmed(
             }),
             None => {
                 // What was seen in the wrong state is done again on purpose.
-                if !again && let Err(f) = checks::nothing_there(&c, &o.exam, lex) {
-                    f.problems.iter().for_each(|p| output::tell(&format!("error: {p}")));
+                if !again && let Err(p) = rules::nothing_there(&c, &o.exam, lex) {
+                    output::tell(&format!("error: {p}"));
                     return Ok(None);
                 }
                 out.push(open::settlement(who, Decision::Add { chosen: c, at_ms }));
@@ -585,7 +432,7 @@ fn ask_time(q: &Question, o: &open::Opened) -> Result<Option<u64>, Failure> {
     ))?;
     loop {
         let Some(line) = answer_line()? else { return Ok(None) };
-        match (line.to_lowercase().as_str(), open::moment(&line)) {
+        match (line.to_lowercase().as_str(), words::moment(&line)) {
             ("y" | "yes", _) => return Ok(Some(q.at_ms)),
             ("n" | "no" | "", _) => return Ok(None),
             (_, Some(ms)) => return Ok(Some(ms)),
@@ -611,13 +458,13 @@ fn reason(q: &Question, who: &str, o: &open::Opened) -> Result<Option<Answer>, F
                 return Ok(None);
             }
             Ok(n) if (1..=lex.reasons.len()).contains(&n) => {
-                return Ok(Some(give(q, lex.reasons[n - 1].say.clone(), who, lex)));
+                return Ok(Some(give(q, &lex.reasons[n - 1].say, who, lex)));
             }
             // A number or a letter alone is a slip of the keys, no reason.
             Ok(_) => output::put(&text)?,
             Err(_) if line.chars().count() == 1 => output::put(&text)?,
             Err(_) => match typed::reads_as_found(&line, q.item, lex) {
-                None => return Ok(Some(give(q, line, who, lex))),
+                None => return Ok(Some(give(q, &line, who, lex))),
                 Some(f) => {
                     output::put(&format!(
                         "  \"{line}\" reads as a finding, not as a reason: {}\n  \
@@ -628,7 +475,7 @@ fn reason(q: &Question, who: &str, o: &open::Opened) -> Result<Option<Answer>, F
                     let Some(answer) = answer_line()? else { return Ok(Some(Answer::Quit)) };
                     return match answer.to_lowercase().as_str() {
                         "y" | "yes" => phrase(q, &line, who, o),
-                        "r" => Ok(Some(give(q, line, who, lex))),
+                        "r" => Ok(Some(give(q, &line, who, lex))),
                         _ => Ok(None),
                     };
                 }
@@ -637,19 +484,7 @@ fn reason(q: &Question, who: &str, o: &open::Opened) -> Result<Option<Answer>, F
     }
 }
 
-/// The reason as decisions: a reading that was no finding is set aside with it.
-fn give(q: &Question, reason: String, who: &str, lex: &Lexicon) -> Answer {
-    let side = q.side.filter(|s| matches!(s, Side::Left | Side::Right));
-    let given = Decision::GapReason {
-        item: lex.items[q.item].id.clone(),
-        side: side.map(|s| s.word().to_owned()),
-        reason: words::bare_reason(&reason, lex),
-    };
-    let mut out = Vec::new();
-    if let Some(t) = target(q) {
-        let decision = Decision::NotAFinding;
-        out.push(Settlement { who: who.to_owned(), target: Some(t), decision });
-    }
-    out.push(open::settlement(who, given));
-    Answer::Decide(out)
+/// The reason as decisions.
+fn give(q: &Question, reason: &str, who: &str, lex: &Lexicon) -> Answer {
+    Answer::Decide(settle::give_reason(q, reason, who, lex))
 }

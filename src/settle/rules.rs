@@ -1,14 +1,17 @@
 //! What a settlement may not do without being told so on purpose.
 
-use super::super::exit::Failure;
-use super::super::open;
 use super::typed;
 use crate::exam::{Exam, Standing};
-use crate::journal::{Chosen, Decision, Entry, Settlement};
+use crate::journal::{Chosen, Decision, Entry, Line, Settlement};
 use crate::lexicon::Lexicon;
 use crate::lexicon::model::ItemId;
+use crate::problem::Problem;
 use crate::reading::types::{Side, Status};
 use crate::report::words;
+
+fn refused(what: &str, why: String, help: impl Into<String>) -> Problem {
+    Problem::in_file(what, why).help(help)
+}
 
 /// What is implausible about the numbers of a choice, in words; `None` when nothing is.
 pub fn implausible(c: &Chosen, lex: &Lexicon) -> Option<String> {
@@ -27,10 +30,13 @@ pub fn implausible(c: &Chosen, lex: &Lexicon) -> Option<String> {
 }
 
 /// Refuses a number nobody measures, unless it is meant.
-pub fn plausible(c: &Chosen, anyway: bool, lex: &Lexicon) -> Result<(), Failure> {
+///
+/// # Errors
+/// What stands in the way, and what to do.
+pub fn plausible(c: &Chosen, anyway: bool, lex: &Lexicon) -> Result<(), Problem> {
     match implausible(c, lex).filter(|_| !anyway) {
         None => Ok(()),
-        Some(why) => Err(Failure::input(
+        Some(why) => Err(refused(
             "--number",
             why,
             "give the number that was measured; --anyway keeps this one, and it stays flagged",
@@ -44,7 +50,10 @@ fn found(x: &Exam, item: ItemId, side: Option<Side>) -> Vec<&Standing> {
 }
 
 /// Refuses to add a finding where one stands.
-pub fn nothing_there(c: &Chosen, x: &Exam, lex: &Lexicon) -> Result<(), Failure> {
+///
+/// # Errors
+/// What stands in the way, and what to do.
+pub fn nothing_there(c: &Chosen, x: &Exam, lex: &Lexicon) -> Result<(), Problem> {
     let Some(item) = lex.item(&c.item) else { return Ok(()) };
     let side = c.side.as_deref().and_then(Side::named);
     let there = found(x, item, side);
@@ -54,7 +63,7 @@ pub fn nothing_there(c: &Chosen, x: &Exam, lex: &Lexicon) -> Result<(), Failure>
         .map(|s| format!("{} [{}]", words::finding(&s.finding, lex), s.finding.id))
         .collect();
     let id = first.finding.id;
-    Err(Failure::input(
+    Err(refused(
         "--add",
         format!("there is a finding already: {}", list.join("; ")),
         format!(
@@ -65,7 +74,10 @@ pub fn nothing_there(c: &Chosen, x: &Exam, lex: &Lexicon) -> Result<(), Failure>
 }
 
 /// Refuses a reason for not doing what was done.
-pub fn not_done(item: ItemId, side: Option<Side>, x: &Exam, lex: &Lexicon) -> Result<(), Failure> {
+///
+/// # Errors
+/// What stands in the way, and what to do.
+pub fn not_done(item: ItemId, side: Option<Side>, x: &Exam, lex: &Lexicon) -> Result<(), Problem> {
     let it = &lex.items[item];
     let wanted: Vec<Option<Side>> = match side {
         Some(Side::Left | Side::Right) => vec![side],
@@ -79,7 +91,7 @@ pub fn not_done(item: ItemId, side: Option<Side>, x: &Exam, lex: &Lexicon) -> Re
     }
     let list: Vec<String> =
         found(x, item, side).iter().map(|s| words::finding(&s.finding, lex)).collect();
-    Err(Failure::input(
+    Err(refused(
         "--gap",
         format!("{} was done: {}", words::subject(item, side, lex), list.join("; ")),
         "a reason is for what was not done; to change a finding, settle it by its number",
@@ -87,10 +99,13 @@ pub fn not_done(item: ItemId, side: Option<Side>, x: &Exam, lex: &Lexicon) -> Re
 }
 
 /// Refuses a reason that reads as a finding, unless it is meant.
-pub fn is_a_reason(text: &str, item: ItemId, anyway: bool, lex: &Lexicon) -> Result<(), Failure> {
+///
+/// # Errors
+/// What stands in the way, and what to do.
+pub fn is_a_reason(text: &str, item: ItemId, anyway: bool, lex: &Lexicon) -> Result<(), Problem> {
     match typed::reads_as_found(text, item, lex).filter(|_| !anyway) {
         None => Ok(()),
-        Some(f) => Err(Failure::input(
+        Some(f) => Err(refused(
             "--reason",
             format!("\"{text}\" reads as a finding: {}", words::finding(&f, lex)),
             format!(
@@ -103,24 +118,27 @@ pub fn is_a_reason(text: &str, item: ItemId, anyway: bool, lex: &Lexicon) -> Res
 }
 
 /// Refuses to take back what is no settlement, or is taken back already.
-pub fn can_be_undone(seq: u64, o: &open::Opened) -> Result<(), Failure> {
+///
+/// # Errors
+/// What stands in the way, and what to do.
+pub fn can_be_undone(seq: u64, x: &Exam, lines: &[Line]) -> Result<(), Problem> {
     let holding: Vec<String> =
-        o.exam.decided.iter().filter(|d| !d.undone).map(|d| d.seq.to_string()).collect();
-    let help = match (o.exam.decided.is_empty(), holding.is_empty()) {
+        x.decided.iter().filter(|d| !d.undone).map(|d| d.seq.to_string()).collect();
+    let help = match (x.decided.is_empty(), holding.is_empty()) {
         (true, _) => "nothing was settled in this exam yet".to_owned(),
         (false, true) => "nothing is left to take back".to_owned(),
         (false, false) => {
             format!("settlements that hold are in these entries: {}", holding.join(", "))
         }
     };
-    match o.exam.decision(seq) {
-        None => Err(Failure::input("--undo", format!("entry {seq} is no settlement"), help)),
+    match x.decision(seq) {
+        None => Err(refused("--undo", format!("entry {seq} is no settlement"), help)),
         Some(d) if d.undone => {
-            let by = o.read.lines.iter().rfind(|l| {
+            let by = lines.iter().rfind(|l| {
                 matches!(&l.entry, Entry::Settlement(Settlement { decision: Decision::Undo { seq: s }, .. }) if *s == seq)
             });
             let by = by.map_or(String::new(), |l| format!(", by entry {}", l.seq));
-            Err(Failure::input("--undo", format!("entry {seq} is taken back already{by}"), help))
+            Err(refused("--undo", format!("entry {seq} is taken back already{by}"), help))
         }
         Some(_) => Ok(()),
     }

@@ -1,0 +1,61 @@
+//! A whole sound to phrases, several stretches at a time, in order.
+
+use rayon::prelude::*;
+
+use super::activity::{Stretch, stretches};
+use super::{Piece, Recogniser};
+use crate::capture::sound::ms_at;
+use crate::capture::{Phrase, Source};
+use crate::problem::Problem;
+
+/// Stretches recognised for each worker before what was heard is handed on.
+const AHEAD: usize = 4;
+
+/// Hears a whole sound (16 kHz, one channel).
+///
+/// `each` is given what was heard in every stretch that begins at `from_ms` or later, in order of
+/// time, with the moment up to which all is heard; `None` where there were no words. What is heard does not depend on
+/// `jobs`, the number of stretches recognised at once.
+///
+/// # Errors
+/// The recogniser's, that of `each`, or that no threads can be made.
+pub fn hear<E: From<Problem>>(
+    recogniser: &dyn Recogniser,
+    sound: &[f32],
+    from_ms: u64,
+    jobs: usize,
+    mut each: impl FnMut(Option<Phrase>, u64) -> Result<(), E>,
+) -> Result<(), E> {
+    let jobs = jobs.max(1);
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(jobs).build().map_err(|e| {
+        Problem::in_file("--jobs", format!("{jobs} threads cannot be made: {e}"))
+            .help("ask for fewer")
+    })?;
+    let found: Vec<Stretch> =
+        stretches(sound).into_iter().filter(|s| ms_at(s.speech.start) >= from_ms).collect();
+    for part in found.chunks(jobs * AHEAD) {
+        let heard: Vec<Result<(Option<Phrase>, u64), Problem>> = pool.install(|| {
+            part.par_iter()
+                .map(|s| {
+                    let piece = piece(sound, s);
+                    let heard = recogniser.hear(&piece)?;
+                    Ok((heard.phrase(&piece, Source::Wav), piece.end_ms))
+                })
+                .collect()
+        });
+        for one in heard {
+            let (phrase, upto) = one?;
+            each(phrase, upto)?;
+        }
+    }
+    Ok(())
+}
+
+/// A stretch of a sound that begins at 0 ms on the exam clock.
+pub fn piece<'a>(sound: &'a [f32], s: &Stretch) -> Piece<'a> {
+    Piece {
+        sound: &sound[s.heard.start.min(sound.len())..s.heard.end.min(sound.len())],
+        start_ms: ms_at(s.speech.start),
+        end_ms: ms_at(s.speech.end.min(sound.len())),
+    }
+}

@@ -1,0 +1,720 @@
+//! The grammar of what can be said, compiled from the lexicon, as a graph over the recogniser's
+//! tokens.
+//!
+//! The graph is made of tries (one for the names of items, one for the values of each item, one
+//! for numbers, …) joined at word boundaries: behind the name of an item stand sides, that item's
+//! own values and numbers, and from any boundary another item may follow. Tries are shared, so
+//! the graph grows with the lexicon and not with its sentences.
+//!
+//! A path carries [`Label`]s, which are the lexicon's own meanings. They are compared, to know
+//! whether two hypotheses *say the same*; what a phrase means for the exam is decided elsewhere,
+//! from its words.
+
+use std::collections::BTreeMap;
+
+use super::vocabulary::Vocabulary;
+use crate::lexicon::family::Family;
+use crate::lexicon::matcher::{Meaning, Naming, Saying};
+use crate::lexicon::model::{ItemId, Lexicon};
+
+/// Largest whole number that can be said.
+const LARGEST: u32 = 199;
+
+/// What a stretch of a path says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Label {
+    /// Nothing that tells two paths apart: a filler, a comma, *and*.
+    None,
+    /// The end of a sentence: what follows may begin with a capital.
+    Part,
+    /// An item.
+    Item(u32),
+    /// Several items.
+    Group(u32),
+    /// A value of an item.
+    Value(u32, u32),
+    /// A shared meaning.
+    Concept(u32),
+    /// A word that is a value of more than one item, by its number in the graph.
+    Word(u32),
+    /// A whole number.
+    Number(u32),
+    /// Tenths after a whole number.
+    Tenths(u32),
+    /// The grade sign.
+    Plus,
+    /// The second end of a range follows.
+    Range,
+    /// A unit.
+    Unit(u32),
+    /// A side.
+    Left,
+    /// A side.
+    Right,
+    /// Both sides.
+    Both,
+    /// A control act.
+    Control(u32),
+    /// A state.
+    State(u32),
+    /// A heading.
+    Section(u32),
+    /// A word of another family, by the family's place in the list of all.
+    Family(u32),
+}
+
+/// Where a trie stands in the graph.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+enum Root {
+    /// What a thought begins with: names of items, values that name theirs, states.
+    Names,
+    /// Sides.
+    Sides,
+    /// Words of the other families.
+    Words,
+    /// Fillers and marks.
+    Links,
+    /// Only at the beginning, and nothing behind it: controls, headings.
+    Whole,
+    /// Values without an item: any item's.
+    Values,
+    /// Values of an item.
+    ValuesOf(ItemId),
+    /// Whole numbers.
+    Numbers,
+    /// What may follow a whole number at once.
+    AfterNumber,
+    /// Units.
+    Units,
+}
+
+/// One node of a trie.
+#[derive(Debug, Default)]
+struct Node {
+    /// Tokens and where they lead, by token.
+    next: Vec<(u32, u32)>,
+    /// What ends here.
+    ends: Vec<Label>,
+}
+
+/// The compiled grammar.
+pub struct Grammar {
+    nodes: Vec<Node>,
+    roots: BTreeMap<Root, u32>,
+    /// The same with the first letter a capital, as a sentence begins.
+    capitals: BTreeMap<Root, u32>,
+    /// Whether an item takes numbers.
+    counted: Vec<bool>,
+    /// Token sequences of the trade phrases, for biasing.
+    phrases: Vec<Vec<u32>>,
+    word_labels: BTreeMap<String, u32>,
+    /// What it costs to enter a trie.
+    pub costs: Costs,
+}
+
+/// No node: the path stands at a boundary.
+const BOUNDARY: u32 = u32::MAX;
+/// No item.
+const NO_ITEM: u32 = u32::MAX;
+
+/// Where a path stands.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    node: u32,
+    item: u32,
+    /// Something has been said.
+    begun: bool,
+    /// The beginning of a sentence.
+    fresh: bool,
+    /// Nothing may follow.
+    closed: bool,
+    /// The last thing said was a whole number.
+    number: bool,
+    /// The phrase may end here.
+    whole: bool,
+    /// Fillers said in a row.
+    links: u8,
+    /// The last thing said but fillers was a number: "34. 5" is no two numbers.
+    numbered: bool,
+    /// Number of the last label in the [`Trail`].
+    trail: u32,
+    /// What the path has cost so far, in log-probability; see [`Costs`].
+    pub cost: f32,
+}
+
+/// What it costs to enter a trie, in units of log-probability: a rough guess how a phrase goes on,
+/// fitted by hand on synthetic speech. It keeps the many paths nobody takes from crowding out the
+/// few that people do.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Costs {
+    /// Another item's name behind something said.
+    pub another: f32,
+    /// A filler or a mark.
+    pub link: f32,
+    /// A number without an item.
+    pub bare_number: f32,
+    /// A word of a family.
+    pub word: f32,
+    /// A value without an item.
+    pub bare_value: f32,
+}
+
+impl Default for Costs {
+    fn default() -> Self {
+        Costs { another: 0.7, link: 0.3, bare_number: 1.5, word: 1.5, bare_value: 3.0 }
+    }
+}
+
+impl Costs {
+    fn of(&self, root: Root, p: &Place) -> f32 {
+        match root {
+            Root::Names | Root::Whole if p.begun => self.another,
+            Root::Numbers if p.item == NO_ITEM => self.bare_number,
+            Root::Words => self.word,
+            Root::Values => self.bare_value,
+            Root::Links => self.link,
+            _ => 0.0,
+        }
+    }
+}
+
+/// Labels of all paths of one search; each points to the one before it.
+#[derive(Debug, Default)]
+pub struct Trail {
+    steps: Vec<(u32, Label)>,
+}
+
+/// The beginning of every trail.
+const NOWHERE: u32 = u32::MAX;
+
+impl Trail {
+    fn add(&mut self, before: u32, label: Label) -> u32 {
+        self.steps.push((before, label));
+        u32::try_from(self.steps.len() - 1).unwrap_or(NOWHERE)
+    }
+
+    /// What a path says: its thoughts in order, what each says sorted, so that the order of side
+    /// and value makes no difference.
+    pub fn meaning(&self, place: &Place, lex: &Lexicon) -> Vec<Label> {
+        let mut labels = Vec::new();
+        let mut at = place.trail;
+        while let Some((before, label)) = self.steps.get(at as usize) {
+            labels.push(*label);
+            at = *before;
+        }
+        labels.reverse();
+        let mut out: Vec<Label> = Vec::new();
+        let mut part: Vec<Label> = Vec::new();
+        let mut item = None;
+        for l in labels {
+            let l = match (l, item) {
+                (Label::Concept(c), Some(i)) => value_of(lex, i, c).unwrap_or(l),
+                _ => l,
+            };
+            match l {
+                Label::None | Label::Part => {}
+                Label::Item(i) => {
+                    // A second name of the same item says nothing new.
+                    if item != Some(i) {
+                        part.sort_unstable();
+                        out.append(&mut part);
+                    }
+                    item = Some(i);
+                    part.push(l);
+                }
+                Label::Value(i, _) => {
+                    if item != Some(i) && item.is_some() {
+                        part.sort_unstable();
+                        out.append(&mut part);
+                    }
+                    item = Some(i);
+                    part.push(Label::Item(i));
+                    part.push(l);
+                }
+                l => part.push(l),
+            }
+        }
+        part.sort_unstable();
+        out.append(&mut part);
+        out.dedup();
+        out
+    }
+}
+
+/// The value of an item that a shared meaning stands for.
+fn value_of(lex: &Lexicon, item: u32, concept: u32) -> Option<Label> {
+    let values = &lex.items.get(item as usize)?.values;
+    let v = values.iter().position(|v| v.concepts.contains(&(concept as usize)))?;
+    Some(Label::Value(item, u32::try_from(v).ok()?))
+}
+
+/// Families whose words may stand in a bound phrase, and whether a phrase may end behind them.
+const FAMILIES: &[(Family, bool)] = &[
+    (Family::Filler, true),
+    (Family::Left, true),
+    (Family::Right, true),
+    (Family::Both, true),
+    (Family::Equal, true),
+    (Family::OtherSide, true),
+    (Family::Negation, false),
+    (Family::NotObtained, true),
+    (Family::Skip, true),
+    (Family::Defer, true),
+    (Family::Same, true),
+    (Family::Correct, false),
+    (Family::Strike, true),
+    (Family::Swap, true),
+    (Family::Again, true),
+    (Family::And, false),
+];
+
+/// Most fillers in a row, and the longest of them, letters. Long ones are talk, and a graph full of
+/// talk hears talk.
+const MOST_LINKS: u8 = 2;
+const LONGEST_LINK: usize = 4;
+
+struct Builder<'a> {
+    vocabulary: &'a Vocabulary,
+    grammar: Grammar,
+}
+
+impl Builder<'_> {
+    fn root(&mut self, root: Root, capital: bool) -> u32 {
+        let fresh = u32::try_from(self.grammar.nodes.len()).unwrap_or(BOUNDARY);
+        let roots = if capital { &mut self.grammar.capitals } else { &mut self.grammar.roots };
+        let at = *roots.entry(root).or_insert(fresh);
+        if at == fresh {
+            self.grammar.nodes.push(Node::default());
+        }
+        at
+    }
+
+    fn insert(&mut self, root: u32, tokens: &[u32], label: Label) {
+        let mut at = root;
+        for &t in tokens {
+            let fresh = u32::try_from(self.grammar.nodes.len()).unwrap_or(BOUNDARY);
+            let next = &mut self.grammar.nodes[at as usize].next;
+            at = match next.binary_search_by_key(&t, |(t, _)| *t) {
+                Ok(i) => next[i].1,
+                Err(i) => {
+                    next.insert(i, (t, fresh));
+                    self.grammar.nodes.push(Node::default());
+                    fresh
+                }
+            };
+        }
+        let ends = &mut self.grammar.nodes[at as usize].ends;
+        if !ends.contains(&label) {
+            ends.push(label);
+        }
+    }
+
+    /// Tokens of words, each with the blank before it.
+    fn tokens(&self, text: &str) -> Vec<u32> {
+        text.split_whitespace().flat_map(|w| self.vocabulary.encode(&format!(" {w}"))).collect()
+    }
+
+    /// Adds a phrase, and the same with a capital where a sentence begins.
+    fn say(&mut self, root: Root, text: &str, label: Label, trade: bool) {
+        if text.is_empty() {
+            return;
+        }
+        let tokens = self.tokens(text);
+        let capital = self.tokens(&with_capital(text));
+        let at = self.root(root, false);
+        self.insert(at, &tokens, label);
+        let at = self.root(root, true);
+        self.insert(at, &tokens, label);
+        self.insert(at, &capital, label);
+        if trade {
+            self.grammar.phrases.push(tokens);
+            self.grammar.phrases.push(capital);
+        }
+    }
+
+    /// Adds a phrase whose spelling keeps its capital anywhere.
+    fn say_proper(&mut self, root: Root, text: &str, label: Label) {
+        let tokens = self.tokens(&with_capital(text));
+        let at = self.root(root, false);
+        self.insert(at, &tokens, label);
+        self.grammar.phrases.push(tokens);
+    }
+
+    /// Adds text that is written without a blank before it.
+    fn mark(&mut self, root: Root, text: &str, label: Label) {
+        let tokens = self.vocabulary.encode(text);
+        for capital in [false, true] {
+            let at = self.root(root, capital);
+            self.insert(at, &tokens, label);
+        }
+    }
+}
+
+fn with_capital(text: &str) -> String {
+    let mut c = text.chars();
+    c.next().map_or(String::new(), |f| f.to_uppercase().chain(c).collect())
+}
+
+/// The plural of a name's last word, where it has none yet.
+fn plural(text: &str) -> Option<String> {
+    let ends = |s: &str| text.ends_with(s);
+    (!ends("s") && text.ends_with(|c: char| c.is_ascii_alphabetic())).then(|| match () {
+        () if ends("x") || ends("ch") || ends("sh") => format!("{text}es"),
+        () => format!("{text}s"),
+    })
+}
+
+fn small(n: usize) -> u32 {
+    u32::try_from(n).unwrap_or(u32::MAX)
+}
+
+/// All ways to say whole numbers, with the number.
+fn numbers(lex: &Lexicon) -> Vec<(String, u32)> {
+    let w = &lex.number_words;
+    let mut below: Vec<(String, u32)> = w.small.iter().map(|(s, n)| (s.clone(), *n)).collect();
+    for (ten, t) in &w.tens {
+        below.push((ten.clone(), *t));
+        for (one, o) in w.small.iter().filter(|(_, o)| (1..10).contains(*o)) {
+            below.push((format!("{ten} {one}"), t + o));
+            below.push((format!("{ten}-{one}"), t + o));
+        }
+    }
+    let mut out = below.clone();
+    for hundred in &w.hundred {
+        for article in &w.article {
+            let head = format!("{article} {hundred}");
+            out.push((head.clone(), 100));
+            for (text, n) in &below {
+                if (1..100).contains(n) {
+                    out.push((format!("{head} {text}"), 100 + n));
+                    out.extend(w.and.iter().map(|and| (format!("{head} {and} {text}"), 100 + n)));
+                }
+            }
+        }
+        out.push((hundred.clone(), 100));
+    }
+    // "One twenty" is a hundred and twenty.
+    for (one, _) in w.small.iter().filter(|(_, n)| **n == 1) {
+        let tens = below.iter().filter(|(_, n)| (10..100).contains(n));
+        out.extend(tens.map(|(text, n)| (format!("{one} {text}"), 100 + n)));
+    }
+    out.extend((0..=LARGEST).map(|n| (n.to_string(), n)));
+    out
+}
+
+impl Grammar {
+    /// Compiles the lexicon.
+    pub fn of(lex: &Lexicon, vocabulary: &Vocabulary) -> Grammar {
+        let grammar = Grammar {
+            nodes: Vec::new(),
+            roots: BTreeMap::new(),
+            capitals: BTreeMap::new(),
+            counted: lex.items.iter().map(|i| i.number.is_some() || !i.grades.is_empty()).collect(),
+            phrases: Vec::new(),
+            word_labels: BTreeMap::new(),
+            costs: Costs::default(),
+        };
+        let mut b = Builder { vocabulary, grammar };
+        for e in &lex.matcher.entries {
+            let words: Vec<&str> = e.words.iter().map(|w| w.surface.as_str()).collect();
+            entry(&mut b, &spelled(&words), e.meaning, lex);
+        }
+        for c in 0..lex.concepts.len() {
+            concept(&mut b, c, lex);
+        }
+        for (text, n) in numbers(lex) {
+            b.say(Root::Numbers, &text, Label::Number(n), false);
+        }
+        after_numbers(&mut b, lex);
+        let mut links: Vec<&str> =
+            lex.matcher.fillers().filter(|f| f.len() <= LONGEST_LINK).collect();
+        links.sort_unstable();
+        for f in links {
+            b.say(Root::Links, f, Label::None, false);
+        }
+        for (mark, label) in [(",", Label::None), (".", Label::Part), (";", Label::None)] {
+            b.mark(Root::Links, mark, label);
+        }
+        b.grammar.phrases.sort_unstable();
+        b.grammar.phrases.dedup();
+        b.grammar
+    }
+
+    /// Token sequences of the trade's phrases, as they stand in running text and at its beginning.
+    pub fn phrases(&self) -> &[Vec<u32>] {
+        &self.phrases
+    }
+
+    /// Number of nodes.
+    pub fn len(&self) -> usize {
+        self.nodes.len()
+    }
+
+    /// Whether nothing can be said.
+    pub fn is_empty(&self) -> bool {
+        self.nodes.is_empty()
+    }
+
+    /// Where every path begins.
+    pub fn start(&self) -> Vec<Place> {
+        vec![Place {
+            node: BOUNDARY,
+            item: NO_ITEM,
+            begun: false,
+            fresh: true,
+            closed: false,
+            number: false,
+            whole: false,
+            links: 0,
+            numbered: false,
+            trail: NOWHERE,
+            cost: 0.0,
+        }]
+    }
+
+    /// Nodes a path may enter from a boundary, with what it has cost by then.
+    fn roots_at(&self, p: &Place) -> impl Iterator<Item = (u32, f32)> {
+        let mut roots = Vec::with_capacity(8);
+        if !p.closed {
+            roots.extend([Root::Names, Root::Sides, Root::Words]);
+            roots.push(if p.begun { Root::Links } else { Root::Whole });
+            if p.number {
+                roots.push(Root::AfterNumber);
+                roots.push(Root::Units);
+            }
+            if p.item == NO_ITEM {
+                roots.push(Root::Values);
+                if !p.numbered {
+                    roots.push(Root::Numbers);
+                }
+            } else {
+                roots.push(Root::ValuesOf(p.item as usize));
+                if self.counted[p.item as usize] && !p.numbered {
+                    roots.push(Root::Numbers);
+                }
+            }
+        }
+        let map = if p.fresh { &self.capitals } else { &self.roots };
+        let price = |r: Root| p.cost + self.costs.of(r, p);
+        roots.into_iter().filter_map(move |r| Some((*map.get(&r)?, price(r))))
+    }
+
+    /// Calls `each` with every token that may follow and the cost of the path with it; one token
+    /// may come several times.
+    pub fn next(&self, places: &[Place], each: &mut impl FnMut(u32, f32)) {
+        let mut list = |node: u32, cost: f32| {
+            for (t, _) in &self.nodes[node as usize].next {
+                each(*t, cost);
+            }
+        };
+        for p in places {
+            match p.node {
+                BOUNDARY => self.roots_at(p).for_each(|(node, cost)| list(node, cost)),
+                node => list(node, p.cost),
+            }
+        }
+    }
+
+    /// Whether a phrase may end here, and if so in which place.
+    pub fn ending<'p>(&self, places: &'p [Place]) -> Option<&'p Place> {
+        places
+            .iter()
+            .filter(|p| p.node == BOUNDARY && p.whole)
+            .min_by(|a, b| a.cost.total_cmp(&b.cost))
+    }
+
+    /// The places a token leads to; none when it may not stand here.
+    pub fn advance(&self, places: &[Place], token: u32, trail: &mut Trail) -> Vec<Place> {
+        let mut out: Vec<Place> = Vec::new();
+        for p in places {
+            let from: Vec<(u32, f32)> = match p.node {
+                BOUNDARY => self.roots_at(p).collect(),
+                node => vec![(node, p.cost)],
+            };
+            for (node, cost) in from {
+                let next = &self.nodes[node as usize].next;
+                let Ok(i) = next.binary_search_by_key(&token, |(t, _)| *t) else { continue };
+                let to = next[i].1;
+                if !self.nodes[to as usize].next.is_empty() {
+                    push(&mut out, Place { node: to, cost, ..*p });
+                }
+                for label in &self.nodes[to as usize].ends {
+                    if let Some(place) = self.behind(&Place { cost, ..*p }, *label, trail) {
+                        push(&mut out, place);
+                    }
+                }
+            }
+        }
+        out
+    }
+
+    /// The boundary behind a stretch that says `label`; none where it may not stand.
+    fn behind(&self, p: &Place, label: Label, trail: &mut Trail) -> Option<Place> {
+        let mut to =
+            Place { node: BOUNDARY, fresh: false, number: false, links: 0, numbered: false, ..*p };
+        match label {
+            // Fillers and marks stand between things said, and not for long.
+            Label::None | Label::Part => {
+                if !p.begun || p.links >= MOST_LINKS {
+                    return None;
+                }
+                to.links = p.links + 1;
+                to.fresh = label == Label::Part;
+                to.numbered = p.number || p.numbered;
+                return Some(to);
+            }
+            Label::Item(i) | Label::Value(i, _) => {
+                to.item = i;
+                to.whole = true;
+            }
+            Label::Control(_) | Label::Section(_) => {
+                to.closed = true;
+                to.whole = true;
+            }
+            Label::Number(_) => {
+                to.number = true;
+                to.whole = true;
+            }
+            Label::Range => to.whole = false,
+            Label::Family(f) => {
+                let ends = FAMILIES.get(f as usize).is_some_and(|(_, ends)| *ends);
+                // "No" before "no", "and" before "and" says nothing.
+                if p.begun && !p.whole {
+                    return None;
+                }
+                to.whole = ends;
+            }
+            _ => to.whole = true,
+        }
+        to.begun = true;
+        if !matches!(label, Label::Family(f) if is_and(f)) {
+            to.trail = trail.add(p.trail, label);
+        }
+        Some(to)
+    }
+}
+
+fn is_and(family: u32) -> bool {
+    FAMILIES.get(family as usize).is_some_and(|(f, _)| *f == Family::And)
+}
+
+fn push(out: &mut Vec<Place>, p: Place) {
+    // Of two paths over the same words to the same place the cheaper is kept.
+    let bare = |q: &Place| Place { trail: 0, cost: 0.0, ..*q };
+    match out.iter_mut().find(|q| bare(q) == bare(&p)) {
+        Some(q) if p.cost < q.cost => *q = p,
+        Some(_) => {}
+        None => out.push(p),
+    }
+}
+
+/// Words as people write them: *'s* belongs to the word before it.
+fn spelled(words: &[&str]) -> String {
+    words.join(" ").replace(" 's", "'s").replace("cannot", "can't")
+}
+
+fn entry(b: &mut Builder<'_>, text: &str, meaning: Meaning, lex: &Lexicon) {
+    match meaning {
+        Meaning::Item(i, how) => {
+            if how == Naming::Sound {
+                return;
+            }
+            let label = Label::Item(small(i));
+            b.say(Root::Names, text, label, true);
+            if lex.items[i].proper {
+                b.say_proper(Root::Names, text, label);
+            }
+            if how != Naming::Plural
+                && let Some(many) = plural(text)
+            {
+                b.say(Root::Names, &many, label, true);
+            }
+        }
+        Meaning::Group(g) => b.say(Root::Names, text, Label::Group(small(g)), true),
+        Meaning::Value { item, value, how } => {
+            let label = Label::Value(small(item), small(value));
+            match how {
+                Saying::Sound => {}
+                Saying::Alone => b.say(Root::Names, text, label, true),
+                Saying::InContext | Saying::Yields => {
+                    b.say(Root::ValuesOf(item), text, label, true);
+                    let fresh = small(b.grammar.word_labels.len());
+                    let n = *b.grammar.word_labels.entry(text.to_owned()).or_insert(fresh);
+                    b.say(Root::Values, text, Label::Word(n), false);
+                }
+            }
+        }
+        Meaning::Concept(_) => {}
+        Meaning::State { state, sound, .. } => {
+            if !sound {
+                b.say(Root::Names, text, Label::State(small(state)), true);
+            }
+        }
+        Meaning::Unit(u) => b.say(Root::Units, text, Label::Unit(small(u)), false),
+        Meaning::Control(c) => b.say(Root::Whole, text, Label::Control(small(c)), true),
+        Meaning::Section(s) => b.say(Root::Whole, text, Label::Section(small(s)), true),
+        Meaning::Reason(_) | Meaning::Numbering(_) => {}
+        Meaning::Family(f) => {
+            let Some(n) = FAMILIES.iter().position(|(g, _)| *g == f) else { return };
+            if f == Family::Filler {
+                return;
+            }
+            let label = match f {
+                Family::Filler => Label::None,
+                Family::Left => Label::Left,
+                Family::Right => Label::Right,
+                Family::Both | Family::Equal => Label::Both,
+                _ => Label::Family(small(n)),
+            };
+            let root = match label {
+                Label::Left | Label::Right | Label::Both => Root::Sides,
+                _ => Root::Words,
+            };
+            b.say(root, text, label, false);
+        }
+    }
+}
+
+/// A shared meaning may be said of the items that have a value for it, and of the one at hand.
+fn concept(b: &mut Builder<'_>, c: usize, lex: &Lexicon) {
+    let texts: Vec<String> = lex
+        .matcher
+        .entries
+        .iter()
+        .filter(|e| e.meaning == Meaning::Concept(c))
+        .map(|e| spelled(&e.words.iter().map(|w| w.surface.as_str()).collect::<Vec<_>>()))
+        .collect();
+    for text in &texts {
+        b.say(Root::Values, text, Label::Concept(small(c)), true);
+        for (i, item) in lex.items.iter().enumerate() {
+            if item.values.iter().any(|v| v.concepts.contains(&c)) {
+                b.say(Root::ValuesOf(i), text, Label::Concept(small(c)), false);
+            }
+        }
+    }
+}
+
+fn after_numbers(b: &mut Builder<'_>, lex: &Lexicon) {
+    let w = lex.number_words.clone();
+    for d in 0..10u32 {
+        b.mark(Root::AfterNumber, &format!(".{d}"), Label::Tenths(d));
+        for (one, _) in w.small.iter().filter(|(_, n)| **n == d) {
+            for point in &w.point {
+                b.say(Root::AfterNumber, &format!("{point} {one}"), Label::Tenths(d), false);
+                b.say(Root::AfterNumber, &format!("{point} {d}"), Label::Tenths(d), false);
+            }
+        }
+    }
+    for half in &w.half {
+        for and in &w.and {
+            b.say(Root::AfterNumber, &format!("{and} a {half}"), Label::Tenths(5), false);
+        }
+    }
+    for plus in &w.plus {
+        b.say(Root::AfterNumber, plus, Label::Plus, false);
+    }
+    b.mark(Root::AfterNumber, "+", Label::Plus);
+    for range in &w.range {
+        b.say(Root::AfterNumber, range, Label::Range, false);
+    }
+}

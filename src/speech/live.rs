@@ -1,0 +1,406 @@
+//! Live hearing: microphone to phrases, on threads of its own.
+//!
+//! The *ear* moves sound from the microphone to the WAV file and cuts it into stretches; the
+//! *recogniser's* thread turns stretches into words. Neither waits for the other, nor for whoever
+//! takes the events. A microphone that is lost is told at once, and opened again as soon as it
+//! can be.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::thread::{Scope, sleep};
+use std::time::{Duration, Instant};
+
+use super::activity::{Activity, Stretch};
+use super::{Heard, Piece, Recogniser};
+use crate::capture::sound::microphone::{Microphone, Wanted};
+use crate::capture::sound::{Recording, Resampler, ms_at};
+use crate::capture::{Phrase, Source};
+use crate::problem::Problem;
+
+/// How often the ear looks into the ring.
+const ROUND: Duration = Duration::from_millis(15);
+/// No sample for this long, and the microphone is lost.
+pub const SILENT: Duration = Duration::from_millis(500);
+/// From one attempt to open it again to the next.
+const AGAIN: Duration = Duration::from_secs(1);
+/// From one report of the level to the next.
+const LEVEL: Duration = Duration::from_millis(200);
+/// Most samples of silence put in at once.
+const FILL: u64 = 16_384;
+/// Sound kept for stretches under way, samples: 30 s.
+const KEPT: usize = 30 * 16_000;
+
+/// What happens while listening. Times are milliseconds on the exam clock.
+#[derive(Debug)]
+pub enum Event {
+    /// The microphone is open.
+    Open {
+        /// Its name and format, for people.
+        name: String,
+        /// The sound file, from the exam folder on.
+        file: Option<String>,
+        /// When.
+        at_ms: u64,
+    },
+    /// How loud it is.
+    Level {
+        /// Loudest sample since the last report, in decibels below the loudest possible.
+        db: f32,
+        /// Whether speech is under way.
+        speaking: bool,
+    },
+    /// Words.
+    Phrase {
+        /// As heard.
+        phrase: Phrase,
+        /// When the speech ended, on the system's steady clock.
+        ended: Instant,
+    },
+    /// A stretch without words.
+    Noise,
+    /// The microphone is gone.
+    Lost {
+        /// Why.
+        why: String,
+        /// Since when nothing is heard.
+        at_ms: u64,
+    },
+    /// It is back; nothing was heard in between.
+    Back {
+        /// Since when.
+        from_ms: u64,
+        /// Until when.
+        to_ms: u64,
+    },
+    /// Sound was lost because the machine was too slow; silence stands in its place.
+    Dropped {
+        /// Samples.
+        samples: u64,
+        /// From when on it is missing.
+        from_ms: u64,
+        /// Until when.
+        to_ms: u64,
+    },
+    /// The sound file cannot be written any more; hearing goes on.
+    NotRecording {
+        /// Why.
+        why: String,
+    },
+    /// The recogniser failed on one stretch of speech, and goes on with the next.
+    Unheard {
+        /// Why.
+        why: String,
+        /// Start of the speech.
+        from_ms: u64,
+        /// Its end.
+        to_ms: u64,
+    },
+}
+
+/// What the ear is told while it runs.
+#[derive(Debug, Default)]
+pub struct Orders {
+    /// Nothing is to be heard: the program itself is sounding.
+    pub deaf: AtomicBool,
+    /// Nothing is to be recorded.
+    pub paused: AtomicBool,
+    /// Stop.
+    pub stop: AtomicBool,
+    /// Stretches on their way through the recogniser.
+    pub waiting: AtomicU64,
+}
+
+/// How to listen.
+#[derive(Clone)]
+pub struct Setup {
+    /// Which microphone.
+    pub wanted: Wanted,
+    /// The exam's folder, when sound is to be kept beside the journal.
+    pub record_in: Option<PathBuf>,
+    /// The exam clock, milliseconds.
+    pub now_ms: Arc<dyn Fn() -> u64 + Send + Sync>,
+}
+
+struct Cut {
+    sound: Vec<f32>,
+    start_ms: u64,
+    end_ms: u64,
+    ended: Instant,
+}
+
+/// Starts listening. Both threads end when told to stop; the events end with them.
+///
+/// # Errors
+/// When the microphone cannot be opened to begin with.
+pub fn listen<'scope, 'env>(
+    scope: &'scope Scope<'scope, 'env>,
+    recogniser: &'env dyn Recogniser,
+    setup: Setup,
+    orders: Arc<Orders>,
+) -> Result<Receiver<Event>, Problem> {
+    let microphone = Microphone::open(&setup.wanted)?;
+    let (events, taken) = channel();
+    let (cuts, to_hear) = channel::<Cut>();
+    let (mine, theirs) = (events.clone(), Arc::clone(&orders));
+    scope.spawn(move || {
+        for cut in to_hear {
+            let piece = Piece { sound: &cut.sound, start_ms: cut.start_ms, end_ms: cut.end_ms };
+            let unheard = |why| Event::Unheard { why, from_ms: cut.start_ms, to_ms: cut.end_ms };
+            // A mistake in the recogniser costs one stretch, which is told, and not the exam.
+            let event = match catch_unwind(AssertUnwindSafe(|| recogniser.hear(&piece))) {
+                Ok(Ok(heard)) => worded(heard, &piece, cut.ended),
+                Ok(Err(p)) => unheard(p.message),
+                Err(_) => unheard("the recogniser made a mistake".into()),
+            };
+            theirs.waiting.fetch_sub(1, Ordering::AcqRel);
+            if mine.send(event).is_err() {
+                return;
+            }
+        }
+    });
+    scope.spawn(move || Ear::new(microphone, setup, events, cuts, orders).run());
+    Ok(taken)
+}
+
+fn worded(heard: Heard, piece: &Piece<'_>, ended: Instant) -> Event {
+    match heard.phrase(piece, Source::Voice) {
+        Some(phrase) => Event::Phrase { phrase, ended },
+        None => Event::Noise,
+    }
+}
+
+struct Ear {
+    microphone: Option<Microphone>,
+    setup: Setup,
+    events: Sender<Event>,
+    cuts: Sender<Cut>,
+    orders: Arc<Orders>,
+    recording: Option<Recording>,
+    resampler: Option<Resampler>,
+    activity: Activity,
+    /// Exam time at which the sample 0 of `heard` stands.
+    origin_ms: u64,
+    /// 16 kHz sound since the microphone was opened; its beginning is let go.
+    heard: Vec<f32>,
+    let_go: usize,
+    loudest: f32,
+    told: Instant,
+    last_sample: Instant,
+    last_sample_ms: u64,
+    dropped: u64,
+}
+
+impl Ear {
+    fn new(
+        microphone: Microphone,
+        setup: Setup,
+        events: Sender<Event>,
+        cuts: Sender<Cut>,
+        orders: Arc<Orders>,
+    ) -> Self {
+        let mut ear = Ear {
+            microphone: None,
+            events,
+            cuts,
+            orders,
+            recording: None,
+            resampler: None,
+            activity: Activity::default(),
+            origin_ms: 0,
+            heard: Vec::new(),
+            let_go: 0,
+            loudest: 0.0,
+            told: Instant::now(),
+            last_sample: Instant::now(),
+            last_sample_ms: (setup.now_ms)(),
+            dropped: 0,
+            setup,
+        };
+        ear.opened(microphone);
+        ear
+    }
+
+    fn tell(&self, event: Event) {
+        // Nobody listening any more means that the end has come; the order to stop follows.
+        let _ = self.events.send(event);
+    }
+
+    fn opened(&mut self, microphone: Microphone) {
+        let at_ms = (self.setup.now_ms)();
+        self.origin_ms = at_ms;
+        self.heard.clear();
+        self.let_go = 0;
+        self.activity = Activity::default();
+        self.dropped = 0;
+        self.last_sample = Instant::now();
+        self.last_sample_ms = at_ms;
+        self.resampler = Resampler::new(microphone.rate).ok();
+        if let Some(dir) = &self.setup.record_in {
+            match Recording::begin(dir, microphone.rate) {
+                Ok(r) => self.recording = Some(r),
+                Err(why) => self.tell(Event::NotRecording { why }),
+            }
+        }
+        let name = format!("{}, {} Hz", microphone.name, microphone.rate);
+        let file = self.recording.as_ref().map(|r| r.name.clone());
+        self.microphone = Some(microphone);
+        self.tell(Event::Open { name, file, at_ms });
+    }
+
+    fn run(mut self) {
+        let mut block = Vec::new();
+        while !self.orders.stop.load(Ordering::Acquire) {
+            sleep(ROUND);
+            block.clear();
+            let Some(m) = &mut self.microphone else {
+                self.open_again();
+                continue;
+            };
+            m.take(&mut block);
+            let (dropped, lost) = (m.dropped(), m.lost());
+            if !block.is_empty() {
+                self.take(&block);
+            }
+            if dropped > self.dropped {
+                self.fill(dropped - self.dropped);
+                self.dropped = dropped;
+            }
+            let silent = self.last_sample.elapsed() >= SILENT;
+            if let Some(why) = lost
+                .or_else(|| silent.then(|| format!("no sound came for {} ms", SILENT.as_millis())))
+            {
+                self.lose(why);
+            }
+            if self.told.elapsed() >= LEVEL {
+                self.told = Instant::now();
+                let db = 20.0 * self.loudest.max(1e-5).log10();
+                self.loudest = 0.0;
+                self.tell(Event::Level { db, speaking: self.activity.speaking() });
+            }
+        }
+        let mut over = Vec::new();
+        self.activity.finish(&mut over);
+        self.hand_on(&over);
+        self.end_recording();
+    }
+
+    fn take(&mut self, block: &[f32]) {
+        self.last_sample = Instant::now();
+        self.last_sample_ms = (self.setup.now_ms)();
+        if self.heard.is_empty() && self.let_go == 0 {
+            // The first block has been under way for as long as it lasts.
+            let rate = self.microphone.as_ref().map_or(16_000, |m| m.rate);
+            let lasts = block.len() as u64 * 1000 / u64::from(rate.max(1));
+            self.origin_ms = self.last_sample_ms.saturating_sub(lasts);
+        }
+        let loudest = block.iter().fold(0.0f32, |m, s| m.max(s.abs()));
+        self.loudest = self.loudest.max(loudest);
+        // Nothing is recorded in a pause; silence keeps the sound file in step with the exam clock.
+        let paused = self.orders.paused.load(Ordering::Relaxed);
+        let silence = if paused { vec![0.0; block.len()] } else { Vec::new() };
+        if let Some(r) = &mut self.recording
+            && let Err(why) = r.write(if paused { &silence } else { block })
+        {
+            self.recording = None;
+            self.tell(Event::NotRecording { why });
+        }
+        let from = self.heard.len();
+        if let Some(r) = &mut self.resampler {
+            r.push(block, &mut self.heard);
+        }
+        if self.orders.deaf.load(Ordering::Relaxed) {
+            // The clock runs on, and nothing is heard.
+            self.heard[from..].fill(0.0);
+        }
+        let mut over = Vec::new();
+        self.activity.push(&self.heard[from..], &mut over);
+        self.hand_on(&over);
+        if self.heard.len() > 2 * KEPT {
+            self.let_go += KEPT;
+            self.heard.drain(..KEPT);
+        }
+    }
+
+    /// Puts silence in the place of samples that the ring had no room for, so that sound clock, sound
+    /// file and exam clock stay together. They were lost behind what was just taken.
+    fn fill(&mut self, samples: u64) {
+        let now = |ear: &Ear| ear.origin_ms + ms_at(ear.let_go + ear.heard.len());
+        let from_ms = now(self);
+        let mut rest = samples;
+        while rest > 0 {
+            let part = rest.min(FILL);
+            self.take(&vec![0.0; part as usize]);
+            rest -= part;
+        }
+        let to_ms = now(self);
+        self.tell(Event::Dropped { samples, from_ms, to_ms });
+    }
+
+    fn hand_on(&mut self, over: &[Stretch]) {
+        for s in over {
+            let at = |n: usize| n.saturating_sub(self.let_go).min(self.heard.len());
+            let sound = self.heard[at(s.heard.start)..at(s.heard.end)].to_vec();
+            let behind = ms_at((self.let_go + self.heard.len()).saturating_sub(s.speech.end));
+            let cut = Cut {
+                sound,
+                start_ms: self.origin_ms + ms_at(s.speech.start),
+                end_ms: self.origin_ms + ms_at(s.speech.end),
+                ended: Instant::now() - Duration::from_millis(behind),
+            };
+            self.orders.waiting.fetch_add(1, Ordering::AcqRel);
+            if self.cuts.send(cut).is_err() {
+                self.orders.waiting.fetch_sub(1, Ordering::AcqRel);
+            }
+        }
+    }
+
+    fn lose(&mut self, why: String) {
+        let mut over = Vec::new();
+        self.activity.finish(&mut over);
+        self.hand_on(&over);
+        self.end_recording();
+        self.tell(Event::Lost { why, at_ms: self.last_sample_ms });
+        self.microphone = None;
+    }
+
+    fn open_again(&mut self) {
+        let began = Instant::now();
+        match Microphone::open(&self.setup.wanted) {
+            Ok(mut m) => {
+                // It is back only when sound comes again.
+                let mut first = Vec::new();
+                while first.is_empty() && began.elapsed() < SILENT * 2 {
+                    sleep(ROUND);
+                    m.take(&mut first);
+                }
+                if first.is_empty() || m.lost().is_some() {
+                    drop(m);
+                    return self.rest();
+                }
+                let from_ms = self.last_sample_ms;
+                self.opened(m);
+                self.take(&first);
+                self.tell(Event::Back { from_ms, to_ms: self.origin_ms });
+            }
+            Err(_) => self.rest(),
+        }
+    }
+
+    fn rest(&self) {
+        let until = Instant::now() + AGAIN;
+        while Instant::now() < until && !self.orders.stop.load(Ordering::Acquire) {
+            sleep(ROUND);
+        }
+    }
+
+    fn end_recording(&mut self) {
+        if let Some(r) = self.recording.take()
+            && let Err(why) = r.end()
+        {
+            self.tell(Event::NotRecording { why });
+        }
+    }
+}

@@ -1,0 +1,311 @@
+//! The network: Whisper's encoder and decoder (Radford et al. 2022), in `candle`'s tensors.
+//!
+//! Written out here and not taken from `candle-transformers`, because that one computes the whole
+//! sentence anew for every word and copies the sound for every hypothesis; here each word costs
+//! one step however many hypotheses are followed, and all share one encoded sound.
+
+use candle_core::{Device, Error, IndexOp, Result, Tensor};
+use candle_nn::{Conv1d, Conv1dConfig, LayerNorm, Module, ops};
+
+use super::mel::{BANDS, MOST_FRAMES};
+use super::model::Weights;
+
+/// Widest and narrowest model this program has been run with decide nothing; one head is always
+/// 64 wide in the published models.
+const HEAD: usize = 64;
+
+/// The network with its weights.
+pub struct Network {
+    conv1: Conv1d,
+    conv2: Conv1d,
+    positions: Tensor,
+    encoder: Vec<Block>,
+    encoder_end: LayerNorm,
+    /// Inputs by tokens.
+    words: Tensor,
+    word_positions: Tensor,
+    decoder: Vec<Block>,
+    decoder_end: LayerNorm,
+}
+
+/// A matrix and what is added behind it. The matrix is kept inputs by outputs: multiplied the
+/// other way round it would be copied together anew at every step, which takes half of the time.
+struct Linear {
+    matrix: Tensor,
+    bias: Option<Tensor>,
+}
+
+impl Linear {
+    fn forward(&self, x: &Tensor) -> Result<Tensor> {
+        let y = x.matmul(&self.matrix)?;
+        match &self.bias {
+            Some(b) => y.broadcast_add(b),
+            None => Ok(y),
+        }
+    }
+}
+
+struct Attention {
+    q: Linear,
+    k: Linear,
+    v: Linear,
+    out: Linear,
+    before: LayerNorm,
+}
+
+struct Block {
+    own: Attention,
+    cross: Option<Attention>,
+    wide: Linear,
+    narrow: Linear,
+    before: LayerNorm,
+}
+
+/// An encoded sound, ready to be asked by the decoder.
+pub struct Encoded {
+    /// Keys and values of each decoder layer: (heads, 64, moments) and (heads, moments, 64).
+    layers: Vec<(Tensor, Tensor)>,
+}
+
+/// What the decoder remembers of the words of each hypothesis.
+#[derive(Clone, Default)]
+pub struct Memory {
+    /// Keys and values of each layer: (hypotheses, heads, words, 64).
+    layers: Vec<(Tensor, Tensor)>,
+    words: usize,
+}
+
+impl Memory {
+    /// How many words have been taken in.
+    pub fn len(&self) -> usize {
+        self.words
+    }
+
+    /// Whether none has.
+    pub fn is_empty(&self) -> bool {
+        self.words == 0
+    }
+
+    /// Keeps hypotheses by number, in that order; one may be kept several times.
+    ///
+    /// # Errors
+    /// When a number is out of range.
+    pub fn keep(&mut self, which: &[u32]) -> Result<()> {
+        let index = Tensor::new(which, &Device::Cpu)?;
+        for (k, v) in &mut self.layers {
+            *k = k.index_select(&index, 0)?;
+            *v = v.index_select(&index, 0)?;
+        }
+        Ok(())
+    }
+}
+
+fn take(w: &Weights, name: &str) -> Result<Tensor> {
+    w.get(name).cloned().ok_or_else(|| Error::Msg(format!("the weight `{name}` is missing")))
+}
+
+fn linear(w: &Weights, name: &str) -> Result<Linear> {
+    let bias = w.get(&format!("{name}.bias")).cloned();
+    let matrix = take(w, &format!("{name}.weight"))?.t()?.contiguous()?;
+    Ok(Linear { matrix, bias })
+}
+
+fn norm(w: &Weights, name: &str) -> Result<LayerNorm> {
+    let (g, b) = (take(w, &format!("{name}.weight"))?, take(w, &format!("{name}.bias"))?);
+    Ok(LayerNorm::new(g, b, 1e-5))
+}
+
+impl Attention {
+    fn load(w: &Weights, name: &str) -> Result<Self> {
+        Ok(Attention {
+            q: linear(w, &format!("{name}.q_proj"))?,
+            k: linear(w, &format!("{name}.k_proj"))?,
+            v: linear(w, &format!("{name}.v_proj"))?,
+            out: linear(w, &format!("{name}.out_proj"))?,
+            before: norm(w, &format!("{name}_layer_norm"))?,
+        })
+    }
+}
+
+impl Block {
+    fn load(w: &Weights, name: &str, cross: bool) -> Result<Self> {
+        Ok(Block {
+            own: Attention::load(w, &format!("{name}.self_attn"))?,
+            cross: match cross {
+                true => Some(Attention::load(w, &format!("{name}.encoder_attn"))?),
+                false => None,
+            },
+            wide: linear(w, &format!("{name}.fc1"))?,
+            narrow: linear(w, &format!("{name}.fc2"))?,
+            before: norm(w, &format!("{name}.final_layer_norm"))?,
+        })
+    }
+
+    fn feed(&self, x: &Tensor) -> Result<Tensor> {
+        let wide = self.wide.forward(&self.before.forward(x)?)?.gelu_erf()?;
+        x + self.narrow.forward(&wide)?
+    }
+}
+
+/// (rows, heads * 64) to (heads, rows, 64).
+fn heads(x: &Tensor) -> Result<Tensor> {
+    let (rows, wide) = x.dims2()?;
+    x.reshape((rows, wide / HEAD, HEAD))?.transpose(0, 1)?.contiguous()
+}
+
+/// (heads, rows, 64) to (rows, heads * 64).
+fn joined(x: &Tensor) -> Result<Tensor> {
+    let (heads, rows, _) = x.dims3()?;
+    x.transpose(0, 1)?.contiguous()?.reshape((rows, heads * HEAD))
+}
+
+fn scale() -> f64 {
+    (HEAD as f64).powf(-0.5)
+}
+
+impl Network {
+    /// Puts the weights in place.
+    ///
+    /// # Errors
+    /// When one is missing or of the wrong shape.
+    pub fn load(w: &Weights) -> Result<Network> {
+        let conv = |name: &str, stride: usize| -> Result<Conv1d> {
+            let config = Conv1dConfig { padding: 1, stride, ..Conv1dConfig::default() };
+            let weight = take(w, &format!("model.encoder.{name}.weight"))?;
+            Ok(Conv1d::new(weight, w.get(&format!("model.encoder.{name}.bias")).cloned(), config))
+        };
+        let layers = |side: &str, cross: bool| -> Result<Vec<Block>> {
+            let mut out = Vec::new();
+            while w.contains_key(&format!("model.{side}.layers.{}.fc1.weight", out.len())) {
+                out.push(Block::load(w, &format!("model.{side}.layers.{}", out.len()), cross)?);
+            }
+            match out.is_empty() {
+                true => Err(Error::Msg(format!("there is no layer in the {side}"))),
+                false => Ok(out),
+            }
+        };
+        let net = Network {
+            conv1: conv("conv1", 1)?,
+            conv2: conv("conv2", 2)?,
+            positions: take(w, "model.encoder.embed_positions.weight")?,
+            encoder: layers("encoder", false)?,
+            encoder_end: norm(w, "model.encoder.layer_norm")?,
+            words: take(w, "model.decoder.embed_tokens.weight")?.t()?.contiguous()?,
+            word_positions: take(w, "model.decoder.embed_positions.weight")?,
+            decoder: layers("decoder", true)?,
+            decoder_end: norm(w, "model.decoder.layer_norm")?,
+        };
+        let (_, bands, _) = net.conv1.weight().dims3()?;
+        let wide = net.words.dim(0)?;
+        if bands != BANDS || !wide.is_multiple_of(HEAD) {
+            return Err(Error::Msg(format!(
+                "{bands} bands, {wide} wide: not a model of this kind"
+            )));
+        }
+        Ok(net)
+    }
+
+    /// Number of tokens the network can say.
+    pub fn tokens(&self) -> usize {
+        self.words.dim(1).unwrap_or(0)
+    }
+
+    /// Most words a hypothesis may have.
+    pub fn most_words(&self) -> usize {
+        self.word_positions.dim(0).unwrap_or(0)
+    }
+
+    /// Encodes bands (80 × `frames`, band by band). The window is as long as the sound, not always
+    /// 30 seconds; the positions are cut with it.
+    ///
+    /// # Errors
+    /// When there are no frames, or more than 3000.
+    pub fn encode(&self, bands: Vec<f32>, frames: usize) -> Result<Encoded> {
+        if !(2..=MOST_FRAMES).contains(&frames) {
+            return Err(Error::Msg(format!("{frames} frames of sound: at least 2, at most 3000")));
+        }
+        let x = Tensor::from_vec(bands, (1, BANDS, frames), &Device::Cpu)?;
+        let x = self.conv1.forward(&x)?.gelu_erf()?;
+        let x = self.conv2.forward(&x)?.gelu_erf()?;
+        let x = x.i(0)?.t()?.contiguous()?;
+        let mut x = (&x + self.positions.narrow(0, 0, x.dim(0)?)?)?;
+        for b in &self.encoder {
+            let h = b.own.before.forward(&x)?;
+            let q = (heads(&b.own.q.forward(&h)?)? * scale())?;
+            let k = heads(&b.own.k.forward(&h)?)?;
+            let v = heads(&b.own.v.forward(&h)?)?;
+            let a = ops::softmax_last_dim(&q.matmul(&k.t()?)?)?.matmul(&v)?;
+            x = (x + b.own.out.forward(&joined(&a)?)?)?;
+            x = b.feed(&x)?;
+        }
+        let x = self.encoder_end.forward(&x)?;
+        let layers = self
+            .decoder
+            .iter()
+            .filter_map(|b| b.cross.as_ref())
+            .map(|c| {
+                let k = heads(&c.k.forward(&x)?)?.transpose(1, 2)?.contiguous()?;
+                Ok((k, heads(&c.v.forward(&x)?)?))
+            })
+            .collect::<Result<_>>()?;
+        Ok(Encoded { layers })
+    }
+
+    /// Takes in one more token of each hypothesis and gives, for each, the logarithms of the
+    /// chances of every next token.
+    ///
+    /// # Errors
+    /// When the hypotheses do not fit the memory, or are too long.
+    pub fn step(
+        &self,
+        sound: &Encoded,
+        memory: &mut Memory,
+        tokens: &[u32],
+    ) -> Result<Vec<Vec<f32>>> {
+        let rows = tokens.len();
+        let index = Tensor::new(tokens, &Device::Cpu)?;
+        let place = self.word_positions.narrow(0, memory.words, 1)?;
+        let said = self.words.index_select(&index, 1)?.t()?.contiguous()?;
+        let mut x = said.broadcast_add(&place)?;
+        for (n, b) in self.decoder.iter().enumerate() {
+            let h = b.own.before.forward(&x)?;
+            let split = |t: Tensor| -> Result<Tensor> {
+                let wide = t.dim(1)?;
+                t.reshape((rows, wide / HEAD, 1, HEAD))
+            };
+            let q = (split(b.own.q.forward(&h)?)? * scale())?;
+            let (k, v) = (split(b.own.k.forward(&h)?)?, split(b.own.v.forward(&h)?)?);
+            let (k, v) = match memory.layers.get(n) {
+                Some((ks, vs)) => (Tensor::cat(&[ks, &k], 2)?, Tensor::cat(&[vs, &v], 2)?),
+                None => (k, v),
+            };
+            let a = ops::softmax_last_dim(&q.matmul(&k.t()?)?)?.matmul(&v)?;
+            let a = a.reshape((rows, a.elem_count() / rows))?;
+            match memory.layers.get_mut(n) {
+                Some(slot) => *slot = (k, v),
+                None => memory.layers.push((k, v)),
+            }
+            x = (x + b.own.out.forward(&a)?)?;
+            if let (Some(c), Some((k, v))) = (&b.cross, sound.layers.get(n)) {
+                let q = (heads(&c.q.forward(&c.before.forward(&x)?)?)? * scale())?;
+                let a = ops::softmax_last_dim(&q.matmul(k)?)?.matmul(v)?;
+                x = (x + c.out.forward(&joined(&a)?)?)?;
+            }
+            x = b.feed(&x)?;
+        }
+        memory.words += 1;
+        let x = self.decoder_end.forward(&x)?;
+        let mut rows = x.matmul(&self.words)?.to_vec2::<f32>()?;
+        for row in &mut rows {
+            log_softmax(row);
+        }
+        Ok(rows)
+    }
+}
+
+fn log_softmax(row: &mut [f32]) {
+    let most = row.iter().copied().fold(f32::MIN, f32::max);
+    let sum: f32 = row.iter().map(|v| (v - most).exp()).sum();
+    let all = most + sum.ln();
+    row.iter_mut().for_each(|v| *v -= all);
+}

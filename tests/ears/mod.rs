@@ -1,0 +1,171 @@
+//! A microphone without hardware, and `cotside listen` running on it.
+//!
+//! ALSA's `file` plugin reads a named pipe as if it were a sound card; the pipe is fed in real time,
+//! and the blocking read on it is the clock.
+#![allow(dead_code)] // each test program uses what it needs
+
+use std::fs::OpenOptions;
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU8, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use serde_json::Value;
+
+/// Bytes written at once: 20 ms, a multiple of what is read at once.
+const BLOCK: usize = 640;
+
+const CONFIG: &str = r#"</usr/share/alsa/alsa.conf>
+pcm.vmic_raw { type file  slave.pcm { type null }  file /dev/null
+               infile { @func getenv vars [ VMIC_FIFO ] default "/dev/null" }  format raw }
+pcm.!default { type plug  slave { pcm vmic_raw  format S16_LE  rate 16000  channels 1 }
+               hint { description "Virtual microphone" } }
+pcm.vmic     { type plug  slave { pcm vmic_raw  format S16_LE  rate 16000  channels 1 }
+               hint { show on  description "Virtual microphone" } }
+"#;
+
+const PLAY: u8 = 0;
+const STALL: u8 = 1;
+const OVER: u8 = 2;
+
+/// A microphone that says what it is given, then keeps silent; it can stall as an unplugged one.
+pub struct Microphone {
+    order: Arc<AtomicU8>,
+}
+
+impl Microphone {
+    /// Begins to say `sound`, 16 kHz.
+    pub fn begin(dir: &Path, sound: Vec<i16>) -> Microphone {
+        Microphone::begin_at(dir, sound, 1)
+    }
+
+    /// As [`Microphone::begin`], that many times as fast.
+    pub fn begin_at(dir: &Path, sound: Vec<i16>, times: u32) -> Microphone {
+        let pipe = dir.join("mic.fifo");
+        let made = Command::new("mkfifo").arg(&pipe).status().unwrap();
+        assert!(made.success());
+        std::fs::write(dir.join("asound.conf"), CONFIG).unwrap();
+        // Read and write: opening never waits, and the pipe never ends.
+        let mut to = OpenOptions::new().read(true).write(true).open(&pipe).unwrap();
+        let order = Arc::new(AtomicU8::new(PLAY));
+        let theirs = Arc::clone(&order);
+        thread::spawn(move || {
+            let bytes: Vec<u8> = sound.iter().flat_map(|s| s.to_le_bytes()).collect();
+            let mut began = Instant::now();
+            let (mut at, mut blocks) = (0, 0u64);
+            while theirs.load(Ordering::Acquire) != OVER {
+                if theirs.load(Ordering::Acquire) == PLAY {
+                    let mut block = bytes.get(at..).unwrap_or_default().to_vec();
+                    block.resize(block.len().clamp(BLOCK, BLOCK.max(block.len())), 0);
+                    at += BLOCK;
+                    if to.write_all(&block[..BLOCK]).is_err() {
+                        return;
+                    }
+                }
+                blocks += 1;
+                let due = Duration::from_millis(20 * blocks) / times;
+                let late = began.elapsed().saturating_sub(due);
+                if late > Duration::from_millis(100) {
+                    // The pipe was full: nobody listened yet. What waited is not hurried after.
+                    began += late;
+                }
+                thread::sleep(due.saturating_sub(began.elapsed()));
+            }
+        });
+        Microphone { order }
+    }
+
+    /// Stops giving sound, or goes on.
+    pub fn stall(&self, on: bool) {
+        self.order.store(if on { STALL } else { PLAY }, Ordering::Release);
+    }
+}
+
+impl Drop for Microphone {
+    fn drop(&mut self) {
+        self.order.store(OVER, Ordering::Release);
+    }
+}
+
+/// `cotside listen`, running.
+pub struct Listening {
+    child: Child,
+    lines: std::sync::mpsc::Receiver<String>,
+    seen: Vec<String>,
+}
+
+impl Listening {
+    /// Starts it on the microphone in `dir`, exam `a`.
+    pub fn begin(dir: &Path, more: &[&str]) -> Listening {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_cotside"))
+            .args(["listen", "--exam", "a", "--device", "alsa:vmic", "--rate", "16000"])
+            .args(["--channels", "1", "--format", "i16", "--quiet"])
+            .args(more)
+            .current_dir(dir)
+            .env("VMIC_FIFO", dir.join("mic.fifo"))
+            .env("ALSA_CONFIG_PATH", dir.join("asound.conf"))
+            .env("COTSIDE_PERSONAL", "")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let out = BufReader::new(child.stdout.take().unwrap());
+        let (send, lines) = std::sync::mpsc::channel();
+        thread::spawn(move || out.lines().map_while(Result::ok).all(|l| send.send(l).is_ok()));
+        Listening { child, lines, seen: Vec::new() }
+    }
+
+    /// Waits for a line that holds these words.
+    pub fn wait(&mut self, words: &str) {
+        let until = Instant::now() + Duration::from_secs(180);
+        while !self.seen.iter().any(|l| l.contains(words)) {
+            match self.lines.recv_timeout(until.saturating_duration_since(Instant::now())) {
+                Ok(l) => self.seen.push(l),
+                Err(e) => panic!("never said {words:?} ({e}): {:#?}", self.seen),
+            }
+        }
+    }
+
+    /// The process.
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// The lines it said up to now.
+    pub fn seen(&mut self) -> &[String] {
+        self.seen.extend(self.lines.try_iter());
+        &self.seen
+    }
+
+    /// Types a line.
+    pub fn key(&mut self, line: &str) {
+        writeln!(self.child.stdin.as_mut().unwrap(), "{line}").unwrap();
+    }
+
+    /// Waits for its end: exit code and all lines.
+    pub fn end(mut self) -> (Option<i32>, Vec<String>) {
+        let until = Instant::now() + Duration::from_secs(30);
+        let code = loop {
+            match self.child.try_wait().unwrap() {
+                Some(status) => break status.code(),
+                None if Instant::now() > until => {
+                    let _ = self.child.kill();
+                    panic!("it does not end: {:#?}", self.seen);
+                }
+                None => thread::sleep(Duration::from_millis(20)),
+            }
+        };
+        self.seen.extend(self.lines.try_iter());
+        (code, self.seen)
+    }
+}
+
+/// Lines of the journal of exam `a`.
+pub fn journal(dir: &Path) -> Vec<Value> {
+    let text = std::fs::read_to_string(dir.join("a/journal.jsonl")).unwrap();
+    text.lines().map(|l| serde_json::from_str(l).unwrap()).collect()
+}

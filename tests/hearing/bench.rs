@@ -1,0 +1,244 @@
+//! The hearing bench: `cargo bench --bench hearing`.
+//!
+//! Speaks phrases with synthetic voices, mixes noise under them, hears them, and prints what became
+//! of each: right and sure, right and left to a person, wrong and sure, missed. Beside it stands
+//! what the same model's free dictation makes of the same sound through the same reader.
+//!
+//! What a phrase should give is what its words give when they are typed. Phrases come from the
+//! lexicon (by rule, every item) and from the narrations under `tests/narrations`, which stand in
+//! no grammar. Voices and phrases marked *held out* were never looked at while anything was
+//! fitted.
+//!
+//! Needs `espeak-ng` and `flite`, the speech model, and in `COTSIDE_CRIES` a folder of recorded
+//! cries (16 kHz WAV); without it the rows with crying are left out, and that is said.
+//! `HEARING_EACH` phrases a voice and kind (default 12), `HEARING_SET` fit or held (default held),
+//! `HEARING_NOISE` only rows with this word in their name, `HEARING_DUMP` a file for one JSON line
+//! a phrase.
+
+mod exams;
+mod score;
+mod speak;
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use cotside::capture::{Phrase, Source};
+use cotside::lexicon::Lexicon;
+use cotside::speech::{Whisper, activity, file, judge, model};
+use rayon::prelude::*;
+
+use score::{Outcome, Table, Typed};
+use speak::{Noise, Voice};
+
+/// A phrase to be spoken.
+struct Line {
+    kind: &'static str,
+    text: String,
+    want: Typed,
+}
+
+fn number(name: &str, default: usize) -> usize {
+    std::env::var(name).ok().and_then(|v| v.parse().ok()).unwrap_or(default)
+}
+
+fn main() {
+    // `cargo bench` and `cargo test --benches` give arguments of their own; none is ours.
+    let set = std::env::var("HEARING_SET").unwrap_or_else(|_| "held".into());
+    let each = number("HEARING_EACH", 12);
+    let lex = cotside::lexicon::shipped("newborn").expect("the shipped lexicon");
+    let dir = model::folder().expect("a folder for the model");
+    let whisper = match Whisper::load(&dir, &lex) {
+        Ok(w) => w,
+        Err(p) => {
+            eprintln!("{p}");
+            std::process::exit(2);
+        }
+    };
+    let voices = speak::voices(&set);
+    let cries = speak::cries(std::env::var_os("COTSIDE_CRIES").map(PathBuf::from).as_deref());
+    if cries.is_empty() {
+        println!("no folder of cries in COTSIDE_CRIES: rows with crying are left out");
+    }
+    let lines = lines(&lex, &set);
+    println!(
+        "{} voices ({set}), {each} phrases a voice and kind; speech model {}",
+        voices.len(),
+        dir.display()
+    );
+    let mut dump = std::env::var_os("HEARING_DUMP").map(|p| std::fs::File::create(p).unwrap());
+    let noises = [Noise::None, Noise::Cry(20), Noise::Cry(10), Noise::Cry(5), Noise::Pink(10)];
+    let only = std::env::var("HEARING_NOISE").unwrap_or_default();
+    let wanted = |n: &&Noise| (!n.cries() || !cries.is_empty()) && n.to_string().contains(&only);
+    for kind in ["lexicon", "narration"] {
+        // Narration is heard clean and with a baby crying; phrases of the lexicon in all noise.
+        let here = |n: &&Noise| kind == "lexicon" || matches!(n, Noise::None | Noise::Cry(10));
+        for noise in noises.iter().filter(wanted).filter(here) {
+            let (mut ours, mut free) = (Table::default(), Table::default());
+            let (mut heard_s, began_s) = (0.0, cpu_s());
+            let mut took: Vec<f64> = Vec::new();
+            for (v, voice) in voices.iter().enumerate() {
+                let of_kind: Vec<&Line> = lines.iter().filter(|l| l.kind == kind).collect();
+                // Each voice speaks phrases of its own.
+                let mine =
+                    (0..each).map(|k| of_kind[(k * voices.len() + v) * 7919 % of_kind.len()]);
+                let done: Vec<_> = mine
+                    .collect::<Vec<_>>()
+                    .par_iter()
+                    .map(|l| one(&whisper, &lex, l, voice, *noise, &cries))
+                    .collect();
+                for d in done {
+                    ours.add(d.ours);
+                    free.add(d.free);
+                    heard_s += d.sound_s;
+                    took.extend(d.took_s);
+                    if let Some(f) = &mut dump {
+                        writeln!(f, "{}", d.told).unwrap();
+                    }
+                }
+            }
+            println!(
+                "\n{kind}, {noise}: {:.0} s of sound, {:.2} s of processor a second",
+                heard_s,
+                (cpu_s() - began_s) / heard_s
+            );
+            took.sort_by(f64::total_cmp);
+            let median = took.get(took.len() / 2).copied().unwrap_or(0.0);
+            println!("  recognition of a stretch, median on this machine as loaded: {median:.2} s");
+            println!("  bound, leaning and free   {ours}");
+            println!("  dictation, same model     {free}");
+        }
+    }
+    false_findings(&whisper, &lex, &voices, &cries);
+    exams::table(&whisper, &lex, &voices, rayon::current_num_threads());
+    println!("\nlargest memory: {}", memory());
+}
+
+struct Done {
+    ours: Outcome,
+    free: Outcome,
+    sound_s: f64,
+    took_s: Vec<f64>,
+    told: serde_json::Value,
+}
+
+fn one(w: &Whisper<'_>, lex: &Lexicon, l: &Line, v: &Voice, n: Noise, cries: &[Vec<f32>]) -> Done {
+    let clean = speak::speak(v, &l.text);
+    let sound = speak::mixed(&clean, n, cries, &l.text);
+    let (mut ours, mut free, mut told) = (Vec::new(), Vec::new(), Vec::new());
+    let mut took_s = Vec::new();
+    for s in activity::stretches(&sound) {
+        let piece = file::piece(&sound, &s);
+        let began = Instant::now();
+        let found = w.search(piece.sound).expect("the recogniser");
+        took_s.push(began.elapsed().as_secs_f64());
+        let heard = judge::judge(&found, &|t| w.text(t));
+        let g = judge::weigh(&found, &|t| w.text(t));
+        told.push(serde_json::json!({
+            "certainty": heard.certainty, "text": heard.text, "gap": g.gap,
+            "margin": g.margin.min(99.0), "bound": g.bound, "free": g.free,
+            "nothing": found.nothing,
+            "bounds": found.bound.iter().map(|b| (w.text(&b.tokens), b.log_prob, b.score, b.tokens.len())).collect::<Vec<_>>(),
+            "leaning": found.leaning.first().map(|b| (w.text(&b.tokens), b.log_prob, b.score)),
+            "frees": found.free.as_ref().map(|b| (w.text(&b.tokens), b.log_prob, b.score)),
+        }));
+        let text = found.free.as_ref().map(|f| w.text(&f.tokens)).unwrap_or_default();
+        ours.extend(heard.phrase(&piece, Source::Wav));
+        free.push(plain(&text, piece.start_ms, piece.end_ms));
+    }
+    let (ours, free) = (Outcome::of(&l.want, &ours, lex), Outcome::of(&l.want, &free, lex));
+    let told = serde_json::json!({
+        "kind": l.kind, "voice": v.name, "noise": n.to_string(), "text": l.text,
+        "ours": ours.to_string(), "free": free.to_string(), "heard": told,
+    });
+    Done { ours, free, sound_s: sound.len() as f64 / 16_000.0, took_s, told }
+}
+
+/// Words without a recogniser's word on them.
+fn plain(text: &str, start_ms: u64, end_ms: u64) -> Phrase {
+    Phrase {
+        text: text.to_owned(),
+        start_ms,
+        end_ms,
+        source: Source::Wav,
+        line: None,
+        speaker: None,
+        alternatives: Vec::new(),
+        certainty: None,
+    }
+}
+
+/// All phrases of the set: every second one belongs to it.
+fn lines(lex: &Lexicon, set: &str) -> Vec<Line> {
+    let mine = |i: usize| i.is_multiple_of(2) == (set == "fit");
+    let mut out: Vec<Line> = Vec::new();
+    let mut all: Vec<(&'static str, String)> = Vec::new();
+    all.extend(speak::from_lexicon(lex).into_iter().map(|t| ("lexicon", t)));
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/narrations");
+    for folder in ["dev", "fit", "held"] {
+        all.extend(
+            speak::from_narrations(&root.join(folder)).into_iter().map(|t| ("narration", t)),
+        );
+    }
+    for (i, (kind, text)) in all.into_iter().enumerate() {
+        let want = Typed::of(&text, lex);
+        if mine(i) && want.all_sure() {
+            out.push(Line { kind, text, want });
+        }
+    }
+    out
+}
+
+/// Findings where none was said: on crying alone, on talk, on sentences read aloud.
+fn false_findings(w: &Whisper<'_>, lex: &Lexicon, voices: &[Voice], cries: &[Vec<f32>]) {
+    println!("\nfindings where none was said, a minute:       sure  unsettled  minutes");
+    let row = |name: &str, sounds: Vec<Vec<f32>>| {
+        let counts: Vec<(usize, usize, f64)> = sounds
+            .par_iter()
+            .map(|sound| {
+                let mut phrases = Vec::new();
+                for s in activity::stretches(sound) {
+                    let piece = file::piece(sound, &s);
+                    let found = w.search(piece.sound).expect("the recogniser");
+                    let heard = judge::judge(&found, &|t| w.text(t));
+                    phrases.extend(heard.phrase(&piece, Source::Wav));
+                }
+                let (sure, unsure) = score::findings(&phrases, lex);
+                (sure, unsure, sound.len() as f64 / 16_000.0 / 60.0)
+            })
+            .collect();
+        let minutes: f64 = counts.iter().map(|c| c.2).sum();
+        let rate = |n: usize| n as f64 / minutes;
+        println!(
+            "  {name:<42} {:5.2} {:10.2} {minutes:8.1}",
+            rate(counts.iter().map(|c| c.0).sum()),
+            rate(counts.iter().map(|c| c.1).sum())
+        );
+    };
+    if !cries.is_empty() {
+        row("crying alone", speak::cry_minutes(cries));
+    }
+    let spoken = |texts: &[&str]| -> Vec<Vec<f32>> {
+        let all: Vec<(&Voice, &str)> =
+            voices.iter().flat_map(|v| texts.iter().map(move |t| (v, *t))).collect();
+        all.iter().map(|(v, t)| speak::speak(v, t)).collect()
+    };
+    row("talk to baby and parent", spoken(speak::TALK));
+    row("sentences read aloud", spoken(speak::SENTENCES));
+}
+
+/// Processor time this process has used, all threads, seconds; the clock ticks 100 times a second
+/// on every Linux this runs on.
+fn cpu_s() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let behind = stat.rsplit(')').next().unwrap_or_default();
+    let ticks = behind.split_whitespace().skip(11).take(2).filter_map(|t| t.parse::<f64>().ok());
+    ticks.sum::<f64>() / 100.0
+}
+
+fn memory() -> String {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line =
+        status.lines().find(|l| l.starts_with("VmHWM")).unwrap_or("not known on this system");
+    line.split_whitespace().skip(1).collect::<Vec<_>>().join(" ")
+}
