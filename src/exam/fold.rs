@@ -119,7 +119,9 @@ impl Fold {
     /// Takes in one reading.
     pub fn take(&mut self, reading: &Reading, moment: Moment, lex: &Lexicon) {
         for s in &reading.strikes {
-            self.remove(s.target, s.side, s.target.phrase, None, How::Struck);
+            if self.remove(s.target, s.side, s.target.phrase, None, How::Struck) {
+                self.bring_back(s.target, &s.words, moment);
+            }
         }
         for (id, words) in &reading.maybe_struck {
             if let Some(s) = self.standing.iter_mut().find(|s| s.finding.id == *id) {
@@ -128,6 +130,35 @@ impl Fold {
         }
         for f in &reading.findings {
             self.add(f.clone(), moment, lex);
+        }
+    }
+
+    /// What a finding had replaced, now that it is struck: "weak on the right", cancelled, leaves the
+    /// right as it was before. A person looks at it, since it was not said again.
+    fn bring_back(&mut self, struck: FindingId, words: &str, moment: Moment) {
+        let free = |fold: &Self, g: &Gone| {
+            g.by == Some(struck) && fold.overlapping(g.finding.item, g.finding.side).is_empty()
+        };
+        while let Some(k) = (0..self.gone.len()).find(|&k| free(self, &self.gone[k])) {
+            let mut f = self.gone.remove(k).finding;
+            let doubt = Doubt::MaybeStruck(words.to_owned());
+            // Its other side still stands: the two are one finding again.
+            if let Some(rest) = self.standing.iter_mut().find(|s| s.finding.id == f.id) {
+                rest.finding.side = Some(Side::Both);
+                rest.finding.doubts.push(doubt);
+                continue;
+            }
+            f.doubts.push(doubt);
+            self.standing.push(Standing {
+                trials: vec![trial_of(&f, moment.state)],
+                state: moment.state,
+                phrases: vec![f.id.phrase],
+                line: moment.line,
+                until_ms: moment.until_ms,
+                settled_by: None,
+                settled_in: None,
+                finding: f,
+            });
         }
     }
 
@@ -200,6 +231,18 @@ impl Fold {
             let old = self.standing[k].clone();
             let narrower = old.finding.side == Some(Side::Both) && f.side != Some(Side::Both);
             if old.finding.same_value(&f) {
+                // "Seizure-like", then "cycling": two signs under one value, and both must be seen.
+                if item.trials == Trials::Seen && old.finding.wording != f.wording {
+                    let (was, then) = (&old.finding, &f);
+                    let doubt = |other: &Finding| {
+                        let said = other.wording.clone().unwrap_or_else(|| shown(other));
+                        Doubt::SaidDifferently(format!("{said} (phrase {})", other.id.phrase))
+                    };
+                    match narrower || was.side == then.side {
+                        true => self.standing[k].finding.doubts.push(doubt(then)),
+                        false => f.doubts.push(doubt(was)),
+                    }
+                }
                 // Said again: the clearer of the two stands.
                 if narrower || old.finding.side == f.side {
                     let o = &mut self.standing[k];
@@ -209,7 +252,7 @@ impl Fold {
                     if f.again || item.trials == Trials::Largest {
                         o.trials.push(trial_of(&f, moment.state));
                     }
-                    if f.is_sure() && o.finding.side == f.side {
+                    if f.is_sure() && o.finding.side == f.side && o.finding.wording == f.wording {
                         o.finding.doubts.clear();
                     }
                     // Seen once where it cannot be judged and once where it can: the latter counts.

@@ -54,8 +54,26 @@ pub(super) fn claims_of(
         }
     }
     negation::doubt_absences(&mut claims);
+    doubt_what_another_was_named_for(&mut claims, segs, h);
     doubt_what_is_left(&mut claims, segs, &used, h);
     claims
+}
+
+/// "Biceps jerk present" where the item at hand takes *present* and the biceps jerk does not: what
+/// follows the name of an item was hardly said of another.
+fn doubt_what_another_was_named_for(claims: &mut [Claim], segs: &[Segment], h: &Heard<'_>) {
+    let judged: HashSet<usize> = claims.iter().map(|c| c.item).collect();
+    for c in claims.iter_mut().filter(|c| c.at_hand && c.is_observed()) {
+        let at = h.atom(c.first_atom);
+        let named = segs.iter().filter(|s| !s.at_hand && s.sentence == at.sentence).find(|s| {
+            let before = s.items.iter().filter_map(|n| n.atom).any(|a| h.atom(a).from < at.from);
+            before && !s.item_ids().any(|i| judged.contains(&i))
+        });
+        if let Some(i) = named.and_then(|s| s.item_ids().next()) {
+            let name = |i: usize| h.lex.items[i].name.as_str();
+            c.doubts.push(Doubt::SeveralItems(format!("{}, {}", name(c.item), name(i))));
+        }
+    }
 }
 
 /// "Not a hundred and ten, a hundred": the found value denied, and another in its place, is a

@@ -1,5 +1,6 @@
 //! The reader: a fold over phrases that remembers what is at hand.
 
+use std::collections::HashSet;
 use std::sync::{Arc, OnceLock};
 
 use crate::capture::Phrase;
@@ -17,6 +18,7 @@ use super::hearing;
 use super::lists::{share_back, share_forward};
 use super::memory::Memory;
 use super::notes::{note, note_states_found, note_waiting};
+use super::rest::left_over;
 use super::segments::segments;
 use super::takeback::{named_again, second_thoughts, take_back};
 use super::types::Reading;
@@ -93,7 +95,14 @@ impl<'a> Reader<'a> {
         memory.remember(phrase, &heard, &cut_up, &reading);
         note_states_found(&heard, &mut reading);
         reading.at_hand = memory.item();
-        reading.leftover = cut.unknown.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
+        let mut left = cut.unknown.clone();
+        if reading.findings.is_empty() && !reading.announced.is_empty() {
+            // "Palmar grasp present": a word the item does not take was said of it all the same.
+            left.extend(left_over(segs, &HashSet::new(), &heard));
+            left.sort_unstable();
+            left.dedup();
+        }
+        reading.leftover = left.iter().map(|&i| cut.tokens[i].surface.clone()).collect();
         reading
     }
 }

@@ -20,6 +20,9 @@ use super::rest::left_over;
 use super::series::Run;
 use super::types::{Doubt, Finding, FindingId, Reading, Side, Status, Strike};
 
+/// The act of a control that takes back the last entry, as `controls.toml` names it.
+const STRIKE_LAST: &str = "strike-last";
+
 /// Takes back what the phrase says to take back: its own claims, or findings of phrases before it.
 pub(super) fn take_back(
     h: &Heard<'_>,
@@ -28,8 +31,11 @@ pub(super) fn take_back(
     claims: &mut Vec<Claim>,
     reading: &mut Reading,
 ) {
-    let strikes: Vec<usize> =
-        h.places(&[Family::Strike]).filter(|&i| !h.is(i, Family::Correct)).collect();
+    // "Strike that last one" is a word of command of the logger's own; it takes back all the same.
+    let strikes: Vec<usize> = (0..h.cut.atoms.len())
+        .filter(|&i| h.counts(i) && (h.is(i, Family::Strike) || is_command_to_strike(h, i)))
+        .filter(|&i| !h.is(i, Family::Correct))
+        .collect();
     // Said of the stimulus just counted, which is no finding yet.
     if !strikes.is_empty() && memory.series.as_mut().is_some_and(Run::take_back) {
         return;
@@ -48,6 +54,14 @@ pub(super) fn take_back(
     } else {
         doubt_before_hollow(h, claims);
     }
+}
+
+/// Whether the atom is the control that strikes the last entry.
+fn is_command_to_strike(h: &Heard<'_>, i: usize) -> bool {
+    h.atom(i).meanings(h.lex).any(|(m, _)| match m {
+        Meaning::Control(k) => h.lex.controls[k] == STRIKE_LAST,
+        _ => false,
+    })
 }
 
 /// A word of command at that place: what it names goes, or else what the phrase said before it, or
