@@ -35,13 +35,13 @@ fn exam() -> Bench {
     let bench = Bench::new();
     bench.file(
         "e.txt",
-        "[0:01] marmalade ward, cousin Philippa is watching\n[0:03] quiet awake\n\
+        "[0:01] Überprüft: naïve Ödeme, Жёлтый 中, marmalade ward, cousin Philippa watching\n[0:03] quiet awake\n\
          [0:05] left arm recoil slow\n[0:09] right arm recoil brisk\n\
          [0:14] head circumference thirty four point six\n[0:20] skip gag reflex, just fed\n\
          [0:24] skip rooting because the marmalade spilt\n\
          [0:28] popliteal angle left eighty to ninety degrees\n\
          [0:33] suck strong\n[0:36] correction, suck weak\n[0:40] palate intact\n[0:42] scratch that\n\
-         [0:47] moro, I think complete\n[0:52] Überprüft: naïve Ödeme, Жёлтый 中\n",
+         [0:47] moro, I think complete\n",
     );
     bench.run(&[&["read", "e.txt", "--exam", "e"][..], &HEADER].concat()).code(0);
     bench.run(&["settle", "e", "--gap", "red-reflex", "--reason", "Philippa's marmalade"]).code(0);
@@ -239,7 +239,7 @@ fn a_changed_export_is_refused_with_the_place() {
         ("\"value\": \"weak\"", "\"value\": \"strong\"", "findings"),
         ("\"protocol_met\": false", "\"protocol_met\": true", "exam"),
         ("suck strong", "suck absent", "journal"),
-        ("\\\"wall\\\":\\\"2031-04-05T09:27", "\\\"wall\\\":\\\"2031-04-05T09:28", "journal"),
+        ("\\\"ga\\\":\\\"39+2", "\\\"ga\\\":\\\"39+3", "journal"),
         ("Philippa's marmalade\\\"", "another reason\\\"", "journal"),
         ("\"exported_by\"", "\"exported_for\"", "sha256"),
     ];
@@ -465,20 +465,23 @@ fn the_printed_note_says_what_the_note_says_and_every_sheet_which_exam_it_is() {
     let bare = |t: &str| -> String {
         t.replace('中', "[U+4E2D]").chars().filter(|c| !c.is_whitespace()).collect()
     };
-    let printed = bare(&sheets.join(" ").replace('•', ""));
+    // Without the head and foot of each sheet, over which a paragraph may go.
+    let edge = |l: &&str| {
+        !(l.contains("sheet ") && l.contains("Exam NEO-0417"))
+            && !l.starts_with("NOT SIGNED")
+            && !l.starts_with("Journal SHA-256")
+    };
+    let body: Vec<&str> =
+        sheets.iter().flat_map(|s| s.lines().map(str::trim).filter(edge)).collect();
+    let printed = bare(&body.join(" ").replace('•', ""));
     let note = bench.run(&["note", "e"]).out;
-    for paragraph in note.split('\n').filter(|l| !l.trim().is_empty()) {
-        let line = bare(paragraph.trim_start_matches("- "));
+    for line in note.lines().filter(|l| !l.trim().is_empty()) {
+        let line = bare(line.trim_start_matches("- "));
+        // Titles are in capitals in plain text and in bold letters on paper.
         let found = printed.contains(&line) || printed.to_uppercase().contains(&line);
-        // A paragraph may go over the edge of a sheet.
-        let over =
-            line.len() > 8 && printed.contains(&line[..line.char_indices().nth(8).unwrap().0]);
-        assert!(found || over, "{paragraph}");
+        assert!(found, "{line} is not in {printed}");
     }
-    assert!(
-        printed.contains("ÜberprüftnaïveÖdeme") || printed.contains("Überprüft:naïveÖdeme,Жёлтый"),
-        "{printed}"
-    );
+    assert!(printed.contains("Überprüft:naïveÖdeme,Жёлтый[U+4E2D]"), "{printed}");
 }
 
 #[test]

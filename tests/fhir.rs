@@ -226,7 +226,7 @@ fn sides_state_and_reasons_are_told_with_the_finding() {
 fn only_what_is_sure_is_final_once_signed_and_later_changes_say_so() {
     let bench = exam(
         "[0:02] quiet awake\n[0:05] suck strong\n[0:09] arm recoil, I think brisk\n\
-         [0:14] palate intact\n[0:20] rooting present\n",
+         [0:14] palate intact\n[0:20] cry strong\n",
     );
     let before = sealed(&bench.path("e"), &a_seal(1000));
     let status = |b: &Value, item: &str| -> Vec<String> {
@@ -248,7 +248,7 @@ fn only_what_is_sure_is_final_once_signed_and_later_changes_say_so() {
     let after = sealed(&bench.path("e"), &a_seal(entries));
     assert_eq!(broken(&after), Vec::<String>::new());
     assert_eq!(status(&after, "suck"), ["corrected"]);
-    assert_eq!(status(&after, "rooting"), ["final"]);
+    assert_eq!(status(&after, "cry"), ["final"]);
     assert!(status(&after, "palate").contains(&"entered-in-error".to_owned()), "{after:#}");
     assert_eq!(after["entry"][0]["resource"]["status"], "amended");
     // The same finding has the same name in both.

@@ -167,9 +167,10 @@ fn element(path: &str, v: &Value, say: &mut dyn FnMut(&str, &str)) {
         }
     }
     // Observation obs-6, and the same of a component.
-    if o.contains_key("code")
-        && (path.contains("/component/") || word(v, "resourceType") == "Observation")
-    {
+    let mut steps = path.rsplit('/');
+    let is_component = steps.next().is_some_and(|n| n.parse::<usize>().is_ok())
+        && steps.next() == Some("component");
+    if is_component || word(v, "resourceType") == "Observation" {
         let n = values(v).len();
         let absent = o.contains_key("dataAbsentReason");
         if n > 1 {

@@ -7,6 +7,7 @@
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::{Mutex, PoisonError};
 
 /// Why there is nothing to compare with: said, or a failure where the comparison is required.
 pub fn without(what: &str, why: &str) {
@@ -30,11 +31,16 @@ fn tmp(name: &str) -> PathBuf {
     Path::new(env!("CARGO_TARGET_TMPDIR")).join(name)
 }
 
+/// Held while something is installed: tests of one program run side by side, those of several one
+/// after the other.
+static INSTALLING: Mutex<()> = Mutex::new(());
+
 /// The Python of a virtual environment `name` that holds the packages of a list under
 /// `tests/reference`; made when it is not there.
 pub fn python(name: &str, list: &str) -> Result<PathBuf, String> {
     let list = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference").join(list);
     let wanted = std::fs::read_to_string(&list).map_err(|e| e.to_string())?;
+    let _one = INSTALLING.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = tmp(name);
     let bin = if cfg!(windows) { "Scripts" } else { "bin" };
     let python = dir.join(bin).join("python");
@@ -59,6 +65,7 @@ pub fn npm(name: &str) -> Result<PathBuf, String> {
         .join(name)
         .join("package.json");
     let wanted = std::fs::read_to_string(&list).map_err(|e| e.to_string())?;
+    let _one = INSTALLING.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = tmp(&format!("npm-{name}"));
     let stamp = dir.join("installed.txt");
     if std::fs::read_to_string(&stamp).is_ok_and(|had| had == wanted) {
