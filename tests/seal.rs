@@ -8,6 +8,8 @@ mod mem_disk;
 #[path = "cli/support.rs"]
 mod support;
 
+#[path = "seal/closing.rs"]
+mod closing;
 #[path = "seal/faults.rs"]
 mod faults;
 #[path = "seal/fixture.rs"]

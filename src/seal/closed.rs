@@ -53,6 +53,19 @@ pub fn closed_path(dir: &Path) -> Result<PathBuf, SealError> {
 /// [`SealError::Refused`] when there is no exam, somebody writes it, or there is a closed exam of that
 /// name with other content; [`SealError::Io`]. The folder is whole unless the archive is.
 pub fn close(storage: &dyn Storage, dir: &Path, passphrase: &str) -> Result<PathBuf, SealError> {
+    close_at(storage, dir, passphrase, WORK)
+}
+
+/// As [`close`], at another cost of scrypt, log2: less is for tests, which close hundreds of times.
+///
+/// # Errors
+/// As [`close`].
+pub fn close_at(
+    storage: &dyn Storage,
+    dir: &Path,
+    passphrase: &str,
+    work: u8,
+) -> Result<PathBuf, SealError> {
     check_passphrase(passphrase)?;
     let path = closed_path(dir)?;
     let there = exists(storage, &path)?;
@@ -90,7 +103,7 @@ pub fn close(storage: &dyn Storage, dir: &Path, passphrase: &str) -> Result<Path
         let mut part = path.clone().into_os_string();
         part.push(".part");
         let part = PathBuf::from(part);
-        pack(storage, &part, &plain, passphrase)?;
+        pack(storage, &part, &plain, passphrase, work)?;
         if unpack(&part, &read(storage, &part)?, passphrase)? != plain {
             return Err(SealError::refused(
                 &part,
@@ -265,11 +278,12 @@ fn pack(
     part: &Path,
     files: &Files,
     passphrase: &str,
+    work: u8,
 ) -> Result<(), SealError> {
     let fail = |e: io::Error| SealError::io("write the closed exam", part, &e);
     let file = Out(storage.create_or_empty(part).map_err(fail)?);
     let mut recipient = age::scrypt::Recipient::new(SecretString::from(passphrase.to_owned()));
-    recipient.set_work_factor(WORK);
+    recipient.set_work_factor(work);
     let encryptor =
         age::Encryptor::with_recipients(std::iter::once(&recipient as &dyn age::Recipient))
             .map_err(|e| fail(io::Error::other(e)))?;

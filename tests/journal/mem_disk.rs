@@ -200,7 +200,9 @@ impl Storage for MemDisk {
     }
 
     fn exists(&self, path: &Path) -> Result<bool> {
-        self.operate(|disk, _| Ok(disk.seen.files.contains_key(path)))
+        self.operate(|disk, _| {
+            Ok(disk.seen.files.contains_key(path) || disk.seen.dirs.contains(path))
+        })
     }
 
     fn rename(&self, from: &Path, to: &Path) -> Result<()> {
