@@ -18,7 +18,9 @@ echo
 echo "What is missing before this exam could be signed:"
 "$cotside" gaps "$exam" || [ $? = 1 ]
 echo
-echo "Settle it with: $cotside settle $exam"
+echo "Settle it with: $cotside review $exam (in the browser), or $cotside settle $exam"
+"$cotside" page "$exam" > "$here/../target/demo-exam.html"
+echo "The same as a page to read and print: target/demo-exam.html"
 
 echo
 echo "By ear: demo/exam.wav, where one finding is moved to the other side, one corrected, one struck."
