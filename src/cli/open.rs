@@ -7,11 +7,13 @@ use super::exit::{Exit, Failure};
 use super::output::warn;
 use crate::exam::{self, Exam};
 use crate::grade::{Graded, Overview, grade, scales};
-use crate::journal::{self, Journal, JournalRead, LexiconRef, SystemClock};
+use crate::journal::{self, FileSystem, Journal, JournalRead, LexiconRef, SystemClock};
 use crate::lexicon::{self, Files, Lexicon};
 use crate::problem::{Problem, nearest};
 use crate::report::words;
+use crate::seal::keys::KeyFolder;
 use crate::seal::statement::SEAL_FILE;
+use crate::seal::{check, register};
 pub use crate::settle::settlement;
 use crate::settle::told::After;
 
@@ -162,6 +164,19 @@ fn refuse_signed(dir: &Path, read: &JournalRead) -> Result<(), Failure> {
                  cotside addendum {shown} --reason \"...\" --text \"...\""
             ),
         ));
+    }
+    // Without a folder of keys nothing was signed here.
+    let signed_here =
+        KeyFolder::own().is_ok_and(|folder| register::signed_here(&FileSystem, &folder, read));
+    if signed_here {
+        return Err(Failure {
+            exit: Exit::Damaged,
+            ..Failure::input(
+                dir.join(SEAL_FILE).display().to_string(),
+                check::SIGNATURE_GONE,
+                "work with the signed one; nothing was written here",
+            )
+        });
     }
     match dir.join(SEAL_FILE).exists() {
         false => Ok(()),

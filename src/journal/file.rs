@@ -132,6 +132,10 @@ impl Journal {
             _ => JournalError::io("open the journal", &path, e),
         })?;
         lock(file.as_mut(), &path)?;
+        // Whoever held the lock until now may have put the exam away and removed this file.
+        if !storage.exists(&path).map_err(|e| JournalError::io("look for the journal", &path, e))? {
+            return Err(JournalError::missing(&path));
+        }
         let bytes = file.read().map_err(|e| JournalError::io("read the journal", &path, e))?;
         let mut found = scan(&path, &bytes)?;
         let Some(last) = found.lines.last() else { return Err(JournalError::empty(&path)) };

@@ -208,6 +208,17 @@ fn of_problem(problem: &Problem) -> Trouble {
     Trouble { entry, ..Trouble::new(Kind::Damaged, FILE_NAME, problem.message.clone()) }
 }
 
+impl Report {
+    /// The exam bears no signature, and this machine signed it ([`super::register::signed_here`]).
+    pub fn signature_gone(&mut self) {
+        self.troubles.push(Trouble::new(Kind::Altered, SEAL_FILE, SIGNATURE_GONE));
+    }
+}
+
+/// What is said of an exam that this machine signed, and that bears no signature.
+pub const SIGNATURE_GONE: &str = "is missing: this machine signed this exam. Its signature was \
+                                  taken away, or this is a copy made before it was signed";
+
 fn unsigned(read: &Read, report: &mut Report) {
     match read {
         Ok(read) => {

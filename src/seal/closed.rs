@@ -116,8 +116,7 @@ pub fn close_at(
             .map_err(|e| SealError::io("give the closed exam its name", &path, &e))?;
         sync_above(storage, &path)?;
     }
-    drop(lock);
-    remove_plain(storage, dir, plain.keys())?;
+    remove_plain(storage, dir, plain.keys(), lock)?;
     Ok(path)
 }
 
@@ -233,11 +232,13 @@ fn write(storage: &dyn Storage, dir: &Path, name: &str, bytes: &[u8]) -> Result<
     storage.sync_dir(&above).map_err(fail)
 }
 
-/// Removes the plain files, the journal first, so that what is left does not pass for an exam.
+/// Removes the plain files, the journal first, so that what is left does not pass for an exam. Its
+/// lock is held until it is gone: nothing can be confirmed in a journal that is about to go.
 fn remove_plain<'a>(
     storage: &dyn Storage,
     dir: &Path,
     names: impl Iterator<Item = &'a String>,
+    mut lock: Option<Box<dyn StorageFile>>,
 ) -> Result<(), SealError> {
     if !exists(storage, dir)? {
         return Ok(());
@@ -248,6 +249,7 @@ fn remove_plain<'a>(
         let path = folder::within(dir, name);
         storage.remove(&path).map_err(|e| SealError::io("remove this file", &path, &e))?;
         if name == FILE_NAME {
+            drop(lock.take());
             storage.sync_dir(dir).map_err(|e| SealError::io("make this durable", dir, &e))?;
         }
     }

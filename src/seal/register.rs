@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::error::SealError;
 use super::keys::KeyFolder;
 use super::statement::Seals;
-use crate::journal::{Digest, Storage};
+use crate::journal::{Digest, JournalRead, Storage};
 
 /// Name of the file within the folder of keys.
 const FILE: &str = "signed.jsonl";
@@ -18,18 +18,27 @@ const FILE: &str = "signed.jsonl";
 struct Row {
     exam: String,
     seals: Vec<Digest>,
+    /// Digest of the journal as it was when it was signed; absent in rows of an earlier version.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    journal: Option<Digest>,
 }
 
-/// Records the seals of an exam.
+/// Records the seals of an exam; `journal` is the digest of the line before its signing.
 ///
 /// # Errors
 /// [`SealError::Io`].
-pub fn record(storage: &dyn Storage, folder: &KeyFolder, seals: &Seals) -> Result<(), SealError> {
+pub fn record(
+    storage: &dyn Storage,
+    folder: &KeyFolder,
+    seals: &Seals,
+    journal: Option<Digest>,
+) -> Result<(), SealError> {
     let path = folder.dir.join(FILE);
     let Some(first) = seals.seals.first() else { return Ok(()) };
     let row = Row {
         exam: first.statement.exam.clone(),
         seals: seals.seals.iter().map(|s| s.digest()).collect(),
+        journal,
     };
     let line = serde_json::to_string(&row).unwrap_or_default();
     let fail = |e: std::io::Error| SealError::io("note that this was signed", &path, &e);
@@ -41,10 +50,32 @@ pub fn record(storage: &dyn Storage, folder: &KeyFolder, seals: &Seals) -> Resul
     file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(fail)
 }
 
-/// The digests of the seals an exam had when it was last signed here; none when it never was.
-pub fn seen(storage: &dyn Storage, folder: &KeyFolder, exam: &str) -> Vec<Digest> {
+fn rows(storage: &dyn Storage, folder: &KeyFolder, exam: &str) -> Vec<Row> {
     let Ok(bytes) = storage.read(&folder.dir.join(FILE)) else { return Vec::new() };
     let rows = bytes.split(|b| *b == b'\n').filter_map(|l| serde_json::from_slice::<Row>(l).ok());
-    // The longest, not the last: an older state signed again on does not shorten what was seen.
-    rows.filter(|r| r.exam == exam).map(|r| r.seals).max_by_key(Vec::len).unwrap_or_default()
+    rows.filter(|r| r.exam == exam).collect()
+}
+
+/// The digests of the seals an exam had when it was last signed here; none when it never was.
+///
+/// The first seal made of an exam is the one that counts: a later first seal of the same code was
+/// made over something else. Of its rows the longest is taken, not the last: an older state signed
+/// again on does not shorten what was seen.
+pub fn seen(storage: &dyn Storage, folder: &KeyFolder, exam: &str) -> Vec<Digest> {
+    let rows = rows(storage, folder, exam);
+    let Some(first) = rows.first().and_then(|r| r.seals.first()).cloned() else {
+        return Vec::new();
+    };
+    let same = rows.into_iter().map(|r| r.seals).filter(|s| s.first() == Some(&first));
+    same.max_by_key(Vec::len).unwrap_or_default()
+}
+
+/// Whether this machine signed the exam that a journal without a signature holds: what was signed
+/// then stands in it, line for line.
+pub fn signed_here(storage: &dyn Storage, folder: &KeyFolder, read: &JournalRead) -> bool {
+    let Some(header) = read.header().filter(|_| read.signing().is_none()) else { return false };
+    rows(storage, folder, header.code.as_str())
+        .iter()
+        .filter_map(|r| r.journal.as_ref())
+        .any(|signed| read.lines.iter().any(|l| l.digest == *signed))
 }

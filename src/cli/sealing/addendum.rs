@@ -74,7 +74,7 @@ pub fn run(args: &AddendumArgs) -> Outcome {
     };
     let later = Later::Addendum(Box::new(entry));
     let signed = sign::add(&FileSystem, dir, taken, &who, &key, later)?;
-    register(&folder, &signed.seals);
+    register(dir, &folder, &signed.seals);
     let mut out = format!("{} by {who} signed in entry {}\n", form.words(), signed.entry);
     if let Some(ms) = signed.clock_back_ms {
         out += &format!("  {}; this is recorded\n", seal_words::went_back(ms));

@@ -10,7 +10,7 @@ pub mod sign;
 pub mod verify;
 
 use std::io::{self, BufRead as _, IsTerminal as _};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand, ValueEnum};
 
@@ -316,8 +316,10 @@ fn known() -> Result<(KeyFolder, KnownKeys), Failure> {
 }
 
 /// Notes what was signed here; that it cannot is worth a word and no more.
-fn register(folder: &KeyFolder, seals: &Seals) {
-    if let Err(e) = register::record(&FileSystem, folder, seals) {
+fn register(dir: &Path, folder: &KeyFolder, seals: &Seals) {
+    let read = crate::journal::read(dir).ok();
+    let before = read.as_ref().and_then(|r| r.signing()).map(|(line, _)| line.prev);
+    if let Err(e) = register::record(&FileSystem, folder, seals, before) {
         output::warn(&format!("signed all the same: {e}"));
     }
 }

@@ -134,7 +134,7 @@ fn with_key(args: &PurgeArgs, who: &str, reason: String) -> Result<Signed, Failu
     let taken = open::for_adding(&args.exam)?;
     let later = Later::AudioRemoval { reason };
     let signed = sign::add(&FileSystem, &args.exam, taken, who, &key, later)?;
-    register(&keys, &signed.seals);
+    register(&args.exam, &keys, &signed.seals);
     Ok(signed)
 }
 

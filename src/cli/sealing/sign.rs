@@ -76,7 +76,7 @@ pub fn run(args: &SignArgs) -> Outcome {
         remove_audio,
     };
     let signed = sign::sign(&FileSystem, dir, taken, &order)?;
-    register(&folder, &signed.seals);
+    register(dir, &folder, &signed.seals);
     output::put(&told(&signed, &public, &shown))?;
     Ok(Exit::Ok)
 }

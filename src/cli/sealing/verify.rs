@@ -31,6 +31,10 @@ pub fn run(args: &VerifyArgs) -> Outcome {
     let seen = code.map_or_else(Vec::new, |c| register::seen(&FileSystem, &folder, &c));
     let against = Against { known: Some(&known), seen: &seen, note_again: None };
     let mut report = check::check(&FileSystem, dir, &against)?;
+    let signed_here = |r: &journal::JournalRead| register::signed_here(&FileSystem, &folder, r);
+    if !report.signed && journal::read(dir).is_ok_and(|r| signed_here(&r)) {
+        report.signature_gone();
+    }
     let beside = beside(args, &report);
     if let Beside::Same(lex) = &beside
         && report.whole()
