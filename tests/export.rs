@@ -386,7 +386,10 @@ fn deidentified(bench: &Bench) -> Vec<(String, String)> {
 fn a_deidentified_export_tells_what_was_found_and_not_of_whom() {
     let bench = exam();
     for (format, text) in deidentified(&bench) {
-        let secrets = SECRETS.iter().filter(|s| text.contains(**s)).collect::<Vec<_>>();
+        // Random names of resources and digests hold any three digits sooner or later.
+        let random = regex::Regex::new("[0-9a-f]{8,}(-[0-9a-f]{4,})*").unwrap();
+        let told = random.replace_all(&text, "");
+        let secrets = SECRETS.iter().filter(|s| told.contains(**s)).collect::<Vec<_>>();
         assert!(secrets.is_empty(), "{format} holds {secrets:?}:\n{text}");
         assert!(text.contains("37+0 to 41+6 weeks") && text.contains("24 to 71 h"), "{format}");
         assert!(text.contains("brisk") && text.contains("34.6"), "{format}: {text}");

@@ -68,7 +68,7 @@ pub fn run(args: &ArchiveArgs) -> Outcome {
     let keep = args.list || args.json;
     let one = |mut part: Part, folder: &std::path::PathBuf| {
         match many::rebuild(folder, &lexicons) {
-            Ok((x, lex)) => {
+            Ok(many::Rebuilt { exam: x, lex, .. }) => {
                 let c = Counted::new(folder.display().to_string(), &x, &lex, &gaps(&x, &lex));
                 if wanted(&args, &c, &lex) {
                     part.sums.add(&c);

@@ -7,13 +7,16 @@ use chrono::{DateTime, Datelike, FixedOffset};
 
 use super::exit::{Exit, Failure, Outcome};
 use super::open::Opened;
-use super::{ExportArgs, Format, open, output};
+use super::{ExportArgs, Format, open, output, sealing};
+use crate::exam::Exam;
 use crate::gaps::{Gaps, gaps};
-use crate::grade::asymmetries;
+use crate::grade::{Graded, Overview, asymmetries, grade, scales};
 use crate::problem::Problem;
 use crate::report::deidentify::Shown;
+use crate::report::later::{self, Later};
 use crate::report::note::Block;
 use crate::report::{fhir, json, note, pdf, returned, sheet, table, words};
+use crate::seal::{self, SealFacts};
 
 /// Random bits of the system, as 16 hexadecimal digits.
 pub fn random() -> Result<String, Failure> {
@@ -51,20 +54,70 @@ pub fn run(args: &ExportArgs) -> Outcome {
     }
     let o = open::measured(exam, args.lexicon.as_deref(), &args.reference)?;
     let shown = if args.deidentify { fresh()? } else { Shown::Whole };
-    let bytes = made(args.format, &o, &shown, &beside(exam)?)?;
+    let signed = Signed::read(exam, args.lexicon.as_deref())?;
+    let bytes = made(args.format, &o, &shown, &beside(exam)?, &signed)?;
     output::deliver_bytes(to, &bytes)?;
     Ok(Exit::Ok)
 }
 
+/// What a signature makes of an export: nothing but what verifies is handed on as signed.
+#[derive(Default)]
+pub struct Signed {
+    /// The seals, the note's first.
+    seals: Vec<SealFacts>,
+    /// The note as signed, with the signature and what was added since.
+    note: Option<String>,
+}
+
+impl Signed {
+    fn read(exam: &Path, lexicon: Option<&Path>) -> Result<Self, Failure> {
+        let note = sealing::note::signed(exam, lexicon)?;
+        let seals = if note.is_some() { seal::facts(exam)? } else { Vec::new() };
+        Ok(Signed { seals, note })
+    }
+
+    fn fhir(&self) -> Option<fhir::Seal> {
+        self.seals.first().map(|f| fhir::Seal {
+            who: f.who.clone(),
+            when: f.at,
+            entries: f.entries,
+            journal_sha256: f.journal.to_string(),
+            key: f.key.to_string(),
+            signature: f.signature.to_vec(),
+            method: f.algorithm.clone(),
+            incomplete: f.incomplete.clone(),
+        })
+    }
+}
+
+/// An exam as exports show it, what was added after signing applied.
+struct View {
+    x: Exam,
+    later: Vec<Later>,
+    graded: Graded,
+    overview: Overview,
+    g: Gaps,
+}
+
+fn view(o: &Opened) -> Result<View, Failure> {
+    let (x, later) = later::applied(&o.exam, &o.read.lines, &o.lex);
+    let graded = grade(&x, &o.lex);
+    let overview = Overview::new(scales::of_lexicon(&o.lex)?, &x, &graded, &o.lex);
+    let g = gaps(&x, &o.lex);
+    Ok(View { x, later, graded, overview, g })
+}
+
 /// The note piece by piece; of a de-identified exam the sheet that quotes nobody.
-fn blocks(o: &Opened, g: &Gaps, shown: &Shown) -> Vec<Block> {
-    match shown {
-        Shown::Whole => {
+fn blocks(o: &Opened, v: &View, shown: &Shown, signed: &Signed) -> Vec<Block> {
+    match (shown, &signed.note) {
+        (Shown::Whole, Some(text)) => sheet::from_text(text),
+        (Shown::Whole, None) => {
             let apart = asymmetries(&o.exam, &o.lex);
-            note::blocks(&o.exam, &o.lex, &o.graded, &o.overview, &apart, g)
+            let g = gaps(&o.exam, &o.lex);
+            note::blocks(&o.exam, &o.lex, &o.graded, &o.overview, &apart, &g)
         }
-        Shown::Deidentified { .. } => {
-            sheet::blocks(&o.exam, &o.lex, &o.graded, &o.overview, g, shown)
+        (Shown::Deidentified { .. }, _) => {
+            sheet::blocks(&v.x, &o.lex, &v.graded, &v.overview, &v.g, shown)
         }
     }
 }
@@ -89,43 +142,50 @@ pub fn made(
     o: &Opened,
     shown: &Shown,
     files: &[(String, Vec<u8>)],
+    signed: &Signed,
 ) -> Result<Vec<u8>, Failure> {
-    let (x, lex) = (&o.exam, &*o.lex);
-    let g = gaps(x, lex);
+    let lex = &*o.lex;
+    let v = view(o)?;
     let now = chrono::Local::now().fixed_offset();
     let json_text = |v: serde_json::Value| format!("{v:#}\n").into_bytes();
     Ok(match format {
         Format::Json if shown.is_deidentified() => {
-            json_text(json::deidentified(x, lex, &o.graded, &o.overview, &g, shown))
+            let of = json::deidentified(&v.x, lex, &v.graded, &v.overview, &v.g, &v.later, shown);
+            json_text(of)
         }
         Format::Json => {
-            let whole = json::export(x, lex, &o.graded, &o.overview, &g);
+            let g = gaps(&o.exam, lex);
+            let whole = json::export(&o.exam, lex, &o.graded, &o.overview, &g);
             json_text(json::with_journal(whole, &o.read, files))
         }
-        Format::Csv => table::csv::whole(&table::rows(x, lex, &o.graded, &g, shown)).into_bytes(),
+        Format::Csv => {
+            table::csv::whole(&table::rows(&v.x, lex, &v.graded, &v.g, &v.later, shown))
+                .into_bytes()
+        }
         Format::Fhir => json_text(fhir::bundle(&fhir::Given {
-            x,
+            x: &v.x,
+            later: &v.later,
             lex,
-            graded: &o.graded,
-            o: &o.overview,
-            g: &g,
-            note: &blocks(o, &g, shown),
+            graded: &v.graded,
+            o: &v.overview,
+            g: &v.g,
+            note: &blocks(o, &v, shown, signed),
             journal: &o.read.bytes(),
             files,
-            seal: None,
+            seal: signed.fhir().as_ref(),
             shown,
             made: now,
         })),
         Format::Pdf => {
             let hidden = shown.is_deidentified();
             let on_every = pdf::Sheet {
-                code: shown.code(&x.header).to_owned(),
-                status: status(o, &g),
+                code: shown.code(&v.x.header).to_owned(),
+                status: status(&v, signed, hidden),
                 digest: (!hidden).then(|| o.read.digest().to_string()),
                 title: lex.title.clone(),
                 made: if hidden { export_year(&now) } else { now },
             };
-            pdf::file(&blocks(o, &g, shown), &on_every).map_err(|why| Failure {
+            pdf::file(&blocks(o, &v, shown, signed), &on_every).map_err(|why| Failure {
                 exit: Exit::Device,
                 problems: vec![Problem::in_file("PDF", why).help("export the note as text")],
             })?
@@ -140,15 +200,22 @@ fn export_year(now: &DateTime<FixedOffset>) -> DateTime<FixedOffset> {
 }
 
 /// How the exam stands, for every sheet.
-fn status(o: &Opened, g: &Gaps) -> String {
-    let unsettled = o.exam.unsettled().count();
-    let open = g.open().count();
-    let mut parts = vec!["NOT SIGNED".to_owned()];
+fn status(v: &View, signed: &Signed, hidden: bool) -> String {
+    let unsettled = v.x.unsettled().count();
+    let open = v.g.open().count();
+    let mut parts = vec![match signed.seals.first() {
+        None => "NOT SIGNED".to_owned(),
+        Some(_) if hidden => "SIGNED".to_owned(),
+        Some(f) => format!("SIGNED by {} on {}", f.who, words::wall(&f.at)),
+    }];
     if unsettled > 0 {
         parts.push(format!("{unsettled} UNSETTLED, no findings yet"));
     }
     if open > 0 {
         parts.push(format!("{} OPEN", words::count(open, "GAP", "GAPS")));
+    }
+    if signed.seals.len() > 1 {
+        parts.push("ADDED TO since".to_owned());
     }
     parts.join("; ")
 }

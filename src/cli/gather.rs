@@ -132,12 +132,12 @@ fn exam_rows(
     lexicons: &Lexicons,
     deidentify: bool,
 ) -> Result<Result<Vec<Row>, Damaged>, Failure> {
-    let (x, lex) = match many::rebuild(dir, lexicons) {
+    let many::Rebuilt { exam: x, later, lex } = match many::rebuild(dir, lexicons) {
         Ok(of) => of,
         Err(d) => return Ok(Err(d)),
     };
     let shown = if deidentify { export::fresh()? } else { Shown::Whole };
-    Ok(Ok(table::rows(&x, &lex, &grade(&x, &lex), &gaps(&x, &lex), &shown)))
+    Ok(Ok(table::rows(&x, &lex, &grade(&x, &lex), &gaps(&x, &lex), &later, &shown)))
 }
 
 /// An order that tells nothing.

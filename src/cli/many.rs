@@ -11,6 +11,7 @@ use crate::exam::{self, Exam};
 use crate::journal;
 use crate::lexicon::Lexicon;
 use crate::report::archive::Damaged;
+use crate::report::later::{self, Later};
 
 /// Deepest folder looked into, so that a link back to a folder above ends somewhere.
 const DEEPEST: usize = 12;
@@ -72,11 +73,21 @@ impl Lexicons {
     }
 }
 
+/// An exam of many.
+pub struct Rebuilt {
+    /// The exam, with what was added after signing applied.
+    pub exam: Exam,
+    /// What was added after signing.
+    pub later: Vec<Later>,
+    /// Its lexicon.
+    pub lex: Arc<Lexicon>,
+}
+
 /// Rebuilds one exam.
 ///
 /// # Errors
 /// What is wrong with it, for the list.
-pub fn rebuild(dir: &Path, lexicons: &Lexicons) -> Result<(Exam, Arc<Lexicon>), Damaged> {
+pub fn rebuild(dir: &Path, lexicons: &Lexicons) -> Result<Rebuilt, Damaged> {
     let damaged = |problem: String| Damaged { folder: dir.display().to_string(), problem };
     let read = journal::read(dir).map_err(|e| damaged(e.problem().to_string()))?;
     let Some(header) = read.header() else {
@@ -86,8 +97,9 @@ pub fn rebuild(dir: &Path, lexicons: &Lexicons) -> Result<(Exam, Arc<Lexicon>), 
         let name = &header.lexicon.name;
         damaged(format!("{}: the lexicon `{name}` cannot be used: {why}", dir.display()))
     })?;
-    let exam = exam::build(header, &read.lines, &lex);
-    Ok((exam, lex))
+    let signed = exam::build(header, &read.lines, &lex);
+    let (exam, later) = later::applied(&signed, &read.lines, &lex);
+    Ok(Rebuilt { exam, later, lex })
 }
 
 /// How a run over many exams ends: as damaged when any of them was.

@@ -9,11 +9,12 @@ use serde_json::{Value, json};
 use crate::exam::{Exam, Gone, Held, How, Standing, Trial};
 use crate::gaps::{Gap, GapKind, Gaps};
 use crate::grade::{Against, Asymmetry, Graded, Growth, Outcome, Overview, Pattern, asymmetries};
-use crate::journal::{Digest, JournalRead, Sex};
+use crate::journal::{Digest, Entry, JournalRead, Sex};
 use crate::lexicon::Lexicon;
 use crate::reading::types::{Finding, Side};
 
 use super::deidentify::{self, Shown};
+use super::later::Later;
 use super::table::{self, Cell};
 use super::{measures, words};
 
@@ -76,6 +77,16 @@ pub fn with_journal(
     files: &[(String, Vec<u8>)],
 ) -> Value {
     let Some(parts) = export.as_object_mut() else { return export };
+    let added = journal.lines.iter().filter_map(|l| match &l.entry {
+        Entry::Addendum(a) => {
+            Some(json!({ "entry": l.seq, "wall": l.wall.to_rfc3339(), "addendum": a }))
+        }
+        _ => None,
+    });
+    let added: Vec<Value> = added.collect();
+    if !added.is_empty() {
+        parts.insert("since_signing".into(), json!(added));
+    }
     if !files.is_empty() {
         let of = |(name, bytes): &(String, Vec<u8>)| (name.clone(), json!(STANDARD.encode(bytes)));
         let all: serde_json::Map<String, Value> = files.iter().map(of).collect();
@@ -107,9 +118,10 @@ pub fn deidentified(
     graded: &Graded,
     o: &Overview,
     g: &Gaps,
+    later: &[Later],
     shown: &Shown,
 ) -> Value {
-    let rows: Vec<Value> = table::rows(x, lex, graded, g, shown)
+    let rows: Vec<Value> = table::rows(x, lex, graded, g, later, shown)
         .into_iter()
         .map(|row| {
             let cells = table::COLUMNS.iter().zip(row).filter(|(c, _)| ROW_PARTS.contains(&c.0));
@@ -182,6 +194,7 @@ const ROW_PARTS: &[&str] = &[
     "required",
     "came_to",
     "finding",
+    "since_signing",
 ];
 
 fn cell_json(cell: Cell) -> Value {

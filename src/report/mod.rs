@@ -13,6 +13,7 @@ pub mod echo;
 pub mod explain;
 pub mod fhir;
 pub mod json;
+pub mod later;
 pub mod measures;
 pub mod note;
 pub mod open_matters;

@@ -127,6 +127,27 @@ fn absent(gap: &Gap, lex: &Lexicon) -> Option<String> {
     Some(format!("{subject}: NOT DONE ({}).", reason(gap.reason.as_deref(), lex)))
 }
 
+/// A note that was signed, as it was signed, piece by piece: each line stays a line.
+pub fn from_text(text: &str) -> Vec<Block> {
+    let mut out: Vec<Block> = Vec::new();
+    let mut blank = false;
+    for line in text.lines() {
+        let title = blank && line == line.to_uppercase() && line.starts_with(char::is_alphabetic);
+        match (out.last_mut(), line.strip_prefix("- "), line.strip_prefix("  ")) {
+            _ if line.trim().is_empty() => {}
+            (Some(Block::Point(p)), None, Some(more)) => {
+                p.push(' ');
+                p.push_str(more.trim());
+            }
+            (_, Some(point), _) => out.push(Block::Point(point.to_owned())),
+            _ if title => out.push(Block::Title(line.to_owned())),
+            _ => out.push(Block::Para(line.to_owned())),
+        }
+        blank = line.trim().is_empty();
+    }
+    out
+}
+
 /// A reason as the lexicon says it; of one in other words, only that there was one.
 pub fn reason(words: Option<&str>, lex: &Lexicon) -> String {
     let Some(words) = words else { return "no reason given".into() };

@@ -91,6 +91,7 @@ impl Opened {
         let blocks = note::blocks(&self.x, lex, &self.graded, &self.o, &apart, &self.g);
         fhir::bundle(&fhir::Given {
             x: &self.x,
+            later: &[],
             lex,
             graded: &self.graded,
             o: &self.o,

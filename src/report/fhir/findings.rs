@@ -7,14 +7,14 @@ use super::names::{
     quantity, system,
 };
 use super::{Source, narrative_time};
-use crate::exam::{Gone, How, Standing, Stretch};
+use crate::exam::{How, Standing, Stretch};
 use crate::gaps::Gap;
 use crate::grade::growth::Outcome;
 use crate::grade::{Grade, Ungraded};
 use crate::lexicon::codes::Fact;
 use crate::lexicon::model::ItemId;
 use crate::reading::types::{Finding, Side, Status};
-use crate::report::{deidentify, table, words};
+use crate::report::{deidentify, later, table, words};
 
 /// An observation with what it is called among the names of the bundle, and its section.
 pub struct Named {
@@ -90,7 +90,6 @@ pub fn all(s: &Source<'_>) -> Vec<Named> {
         out.extend(s.x.states.iter().map(|stretch| state(s, item, stretch)));
     }
     out.extend(s.g.list.iter().filter(|g| table::is_absence(g, s.x)).filter_map(|g| missing(s, g)));
-    out.extend(s.x.gone.iter().filter_map(|g| withdrawn(s, g)));
     out.sort_by_key(|n| n.section);
     out
 }
@@ -149,16 +148,13 @@ fn value(s: &Source<'_>, f: &Finding) -> (Option<(&'static str, Value)>, Vec<Val
 /// Status of a standing finding: never final while anything about it is unsettled, and changed
 /// after signing where it was.
 fn status(s: &Source<'_>, f: &Standing) -> &'static str {
-    if !f.finding.is_sure() {
-        return "preliminary";
-    }
-    match (s.seal, f.settled_in) {
-        (Some(seal), Some(seq)) if seq > seal.entries => match f.finding.id.phrase > seal.entries {
-            true => "amended",
-            false => "corrected",
+    match (f.finding.is_sure(), later::of(s.later, f.finding.id)) {
+        (false, _) => "preliminary",
+        (true, Some(l)) if s.seal.is_some() => match l.was {
+            Some(_) => "corrected",
+            None => "amended",
         },
-        (Some(seal), _) if f.finding.id.phrase > seal.entries => "amended",
-        _ => s.status(),
+        (true, _) => s.status(),
     }
 }
 
@@ -320,6 +316,24 @@ fn notes(s: &Source<'_>, st: &Standing) -> Vec<String> {
             How::Struck | How::Superseded => {}
         }
     }
+    for l in s.later.iter().filter(|l| l.finding == Some(f.id)) {
+        let was = l.was.as_ref().map(|w| {
+            let bare = Finding { reason: None, ..w.clone() };
+            format!(" Signed as: {}.", words::finding(&bare, s.lex))
+        });
+        let was = was.unwrap_or_default();
+        out.push(match s.shown.is_deidentified() {
+            true => format!("{} after signing.{was}", words::upper_first(l.added.form.words())),
+            false => format!(
+                "{} by {} on {}: {}.{}{was}",
+                words::upper_first(l.added.form.words()),
+                l.added.who,
+                narrative_time(&l.wall),
+                l.added.reason,
+                l.added.text.as_ref().map_or(String::new(), |t| format!(" {t}")),
+            ),
+        });
+    }
     if let Some(d) = st.settled_in.and_then(|seq| s.x.decision(seq))
         && !s.shown.is_deidentified()
     {
@@ -343,23 +357,4 @@ fn missing(s: &Source<'_>, gap: &Gap) -> Option<Named> {
         out["component"] = json!(parts);
     }
     Some(Named { name, section: Some(s.lex.items[item].section), resource: out })
-}
-
-/// A finding that was signed, and taken back since: its resource says so under the same name. What
-/// was taken back before signing was never handed on as a finding, and has none.
-fn withdrawn(s: &Source<'_>, g: &Gone) -> Option<Named> {
-    let seal = s.seal?;
-    let f = &g.finding;
-    let signed = f.id.phrase <= seal.entries && g.at_seq > seal.entries;
-    let stands = s.x.finding(f.id).is_some();
-    if !signed || stands || matches!(g.how, How::Superseded) {
-        return None;
-    }
-    let name = format!("finding {}", f.id);
-    let mut out = begun(s, &name, "entered-in-error", code_of(s, f.item));
-    time(s, &mut out, f.at_ms);
-    out["note"] = json!([{ "text": "Taken back after signing." }]);
-    let parts: Vec<Value> = side_part(f.side).into_iter().chain([clock_part(f.at_ms)]).collect();
-    out["component"] = json!(parts);
-    Some(Named { name, section: Some(s.lex.items[f.item].section), resource: out })
 }

@@ -25,6 +25,7 @@ use self::findings::Named;
 pub use self::names::{EXPORT, SHA256};
 use self::names::{Names, coding, published, system};
 use super::deidentify::Shown;
+use super::later::Later;
 use super::note::Block;
 use super::{sheet, words};
 use crate::exam::Exam;
@@ -43,7 +44,7 @@ pub struct Seal {
     pub when: DateTime<FixedOffset>,
     /// The last journal entry that was signed.
     pub entries: u64,
-    /// Digest of the journal as signed, hexadecimal.
+    /// Digest of the journal up to there, hexadecimal.
     pub journal_sha256: String,
     /// The public key, as text.
     pub key: String,
@@ -57,8 +58,10 @@ pub struct Seal {
 
 /// What a bundle is made from.
 pub struct Given<'a> {
-    /// The exam.
+    /// The exam, with what was added after signing applied.
     pub x: &'a Exam,
+    /// What was added after signing.
+    pub later: &'a [Later],
     /// Its lexicon.
     pub lex: &'a Lexicon,
     /// Its grades.
@@ -85,6 +88,7 @@ pub struct Given<'a> {
 /// [`Given`] with the names of the resources.
 struct Source<'a> {
     x: &'a Exam,
+    later: &'a [Later],
     lex: &'a Lexicon,
     graded: &'a Graded,
     o: &'a Overview,
@@ -124,6 +128,7 @@ fn narrative_time(t: &DateTime<FixedOffset>) -> String {
 pub fn bundle(given: &Given<'_>) -> Value {
     let s = Source {
         x: given.x,
+        later: given.later,
         lex: given.lex,
         graded: given.graded,
         o: given.o,
@@ -231,8 +236,7 @@ fn composition(s: &Source<'_>, given: &Given<'_>, observed: &[Named]) -> Value {
             "entry": [s.names.to("journal")],
         }));
     }
-    let later = s.seal.is_some_and(|seal| s.x.decided.iter().any(|d| d.seq > seal.entries));
-    let status = match (s.seal.is_some(), later) {
+    let status = match (s.seal.is_some(), !s.later.is_empty()) {
         (false, _) => "preliminary",
         (true, false) => "final",
         (true, true) => "amended",
@@ -461,8 +465,9 @@ fn provenance(s: &Source<'_>, given: &Given<'_>) -> Value {
             list.push(json!({ "type": kind("attester", "Attester"), "who": who }));
         }
         let mut said = format!(
-            "{} signature over the journal up to entry {} (SHA-256 {}), by the key {}.",
-            seal.method, seal.entries, seal.journal_sha256, seal.key
+            "{} signature, by the key {}, over a statement that covers the journal up to entry {} \
+             (SHA-256 {}); the statement travels with the journal.",
+            seal.method, seal.key, seal.entries, seal.journal_sha256
         );
         if let Some(why) = &seal.incomplete {
             said += &format!(" Signed incomplete: {why}.");
@@ -476,7 +481,7 @@ fn provenance(s: &Source<'_>, given: &Given<'_>) -> Value {
             }],
             "when": seal.when.to_rfc3339(),
             "who": who,
-            "targetFormat": "application/jsonl",
+            "targetFormat": "application/json",
             "sigFormat": "application/octet-stream",
             "data": STANDARD.encode(&seal.signature),
         }]);

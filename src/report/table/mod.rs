@@ -7,6 +7,7 @@ pub mod csv;
 pub mod parquet;
 
 use super::deidentify::{self, Shown};
+use super::later::{self, Later};
 use super::words;
 use crate::exam::{Exam, Standing, Stretch};
 use crate::gaps::{Came, Gap, GapKind, Gaps};
@@ -84,6 +85,7 @@ pub const COLUMNS: &[(&str, Kind, &str)] = &[
     ("required", Kind::Bool, "whether the protocol requires the item"),
     ("came_to", Kind::Text, "of a required item as a whole: done, left-out or open"),
     ("finding", Kind::Text, "number of the finding within the exam"),
+    ("since_signing", Kind::Text, "addendum, late-entry or correction made to it after signing"),
     ("lexicon_sha256", Kind::Text, "digest of the lexicon it was read with"),
     ("tool", Kind::Text, "version that recorded the exam"),
 ];
@@ -101,28 +103,37 @@ fn number(n: Option<f64>) -> Cell {
 }
 
 /// All rows of an exam, in examination order.
-pub fn rows(x: &Exam, lex: &Lexicon, graded: &Graded, g: &Gaps, shown: &Shown) -> Vec<Row> {
+///
+/// `later`: what was added after signing, applied to `x` already.
+pub fn rows(
+    x: &Exam,
+    lex: &Lexicon,
+    graded: &Graded,
+    g: &Gaps,
+    later: &[Later],
+    shown: &Shown,
+) -> Vec<Row> {
     let head = head(x, lex, graded, g, shown);
-    let tail = [text(&lex.digest), text(&x.header.tool)];
     let mut out: Vec<(ItemId, Row)> = Vec::new();
-    let mut push = |item: ItemId, own: Row| {
-        let row: Row = head.iter().cloned().chain(own).chain(tail.iter().cloned()).collect();
+    let mut push = |item: ItemId, own: Row, since: Option<&Later>| {
+        let tail = [maybe(since.map(Later::word)), text(&lex.digest), text(&x.header.tool)];
+        let row: Row = head.iter().cloned().chain(own).chain(tail).collect();
         debug_assert_eq!(row.len(), COLUMNS.len());
         out.push((item, row));
     };
     for (k, s) in x.findings.iter().enumerate() {
         let grade =
             graded.grades.get(k).copied().unwrap_or(Grade::Ungraded(Ungraded::NoExpectation));
-        push(s.finding.item, finding(x, s, grade, lex, g, shown));
+        push(s.finding.item, finding(x, s, grade, lex, g, shown), later::of(later, s.finding.id));
     }
     if let Some(item) = lex.state_item {
         for stretch in &x.states {
-            push(item, state(x, item, stretch, lex, g, shown));
+            push(item, state(x, item, stretch, lex, g, shown), None);
         }
     }
     for gap in g.list.iter().filter(|gap| is_absence(gap, x)) {
         if let Some(item) = gap.item {
-            push(item, not_done(item, gap, lex, g, shown));
+            push(item, not_done(item, gap, lex, g, shown), None);
         }
     }
     // A stable sort: findings before what is missing of the same item.
