@@ -41,7 +41,8 @@ pub fn run(args: &PageArgs) -> Outcome {
     let lexicon = args.lexicon.as_deref();
     let text = match args.exams.as_slice() {
         [one] => {
-            let state = review::state(open::measured(one, lexicon, &args.reference)?);
+            let state =
+                review::state(one, lexicon, open::measured(one, lexicon, &args.reference)?)?;
             let name = one.display().to_string();
             let wish = Wish { name: &name, ..Wish::default() };
             with_page(&state, &wish, page::file)

@@ -4,12 +4,13 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::exit::{Exit, Failure, Outcome};
-use super::{header, open, output};
+use super::{header, open, output, sealing};
 use crate::journal::{Entry, Settlement};
 use crate::lexicon::Lexicon;
 use crate::problem::Problem;
+use crate::report::words;
 use crate::review::server::{Ended, serve};
-use crate::review::{Desk, NotWritten, State};
+use crate::review::{Desk, NotWritten, Signed, State};
 
 /// `cotside review`
 #[derive(Debug, clap::Args)]
@@ -96,16 +97,22 @@ fn open_page(address: &str) -> std::io::Result<()> {
     ::open::that_detached(address)
 }
 
-/// An exam opened for reading, as the page needs it.
-pub fn state(o: open::Opened) -> State {
-    State {
+/// An exam opened for reading, as the page needs it. A signed one is told as it was signed.
+pub fn state(dir: &Path, lexicon: Option<&Path>, o: open::Opened) -> Result<State, Failure> {
+    let note = sealing::note::signed(dir, lexicon)?;
+    let by = o.read.signing().map_or_else(
+        || "the seal beside it tells by whom".to_owned(),
+        |(line, signing)| format!("{}, {}", signing.who, words::wall(&line.wall)),
+    );
+    Ok(State {
+        signed: note.map(|note| Signed { by, note }),
         digest: o.read.digest().to_string(),
         lines: o.read.lines,
         exam: o.exam,
         graded: o.graded,
         overview: o.overview,
         lex: o.lex,
-    }
+    })
 }
 
 /// An exam in its folder.
@@ -125,8 +132,9 @@ fn problem(f: Failure) -> Problem {
 
 impl Desk for OnDisk {
     fn state(&self) -> Result<State, Problem> {
-        open::again(&self.exam, self.lexicon.as_deref(), &self.loaded, &self.references)
-            .map(state)
+        let lexicon = self.lexicon.as_deref();
+        open::again(&self.exam, lexicon, &self.loaded, &self.references)
+            .and_then(|o| state(&self.exam, lexicon, o))
             .map_err(problem)
     }
 

@@ -39,6 +39,16 @@ pub struct State {
     pub lines: Vec<Line>,
     /// The journal's digest, hex.
     pub digest: String,
+    /// The signature, where there is one.
+    pub signed: Option<Signed>,
+}
+
+/// The signature of an exam, as far as a page tells it.
+pub struct Signed {
+    /// Who signed and when, in words.
+    pub by: String,
+    /// The note as it was signed, with all that was added since.
+    pub note: String,
 }
 
 /// Why a decision was not written.

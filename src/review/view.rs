@@ -233,7 +233,10 @@ fn last(s: &State) -> Option<u64> {
 pub fn with_page<T>(s: &State, wish: &Wish<'_>, render: impl FnOnce(&Page<'_>) -> T) -> T {
     let (x, lex) = (&s.exam, &s.lex);
     let g = gaps(x, lex);
-    let note = note::note(x, lex, &s.graded, &s.overview, &asymmetries(x, lex), &g);
+    let note = match &s.signed {
+        Some(signed) => signed.note.clone(),
+        None => note::note(x, lex, &s.graded, &s.overview, &asymmetries(x, lex), &g),
+    };
     let marks: Vec<AudioMark> = sound::marks(&s.lines);
     let made = settlements(s)
         .map(|(seq, of)| Made {
@@ -257,6 +260,7 @@ pub fn with_page<T>(s: &State, wish: &Wish<'_>, render: impl FnOnce(&Page<'_>) -
         note: &note,
         marks: &marks,
         digest: &s.digest,
+        signed: s.signed.as_ref().map(|signed| signed.by.as_str()),
         lex,
         matters: matters(s, &g, wish),
         made,

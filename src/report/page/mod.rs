@@ -165,6 +165,8 @@ pub struct Page<'a> {
     pub marks: &'a [AudioMark],
     /// Digest of the journal, hex.
     pub digest: &'a str,
+    /// Who signed the exam and when; nothing in a signed exam changes any more.
+    pub signed: Option<&'a str>,
     /// The lexicon at hand.
     pub lex: &'a Lexicon,
     /// What is open; corrections and additions asked for stand first.
@@ -175,6 +177,13 @@ pub struct Page<'a> {
     pub audible: Vec<u64>,
     /// What only the served page has.
     pub live: Option<Live>,
+}
+
+impl Page<'_> {
+    /// Whether anything can be decided on this page.
+    fn writes(&self) -> bool {
+        self.live.is_some() && self.signed.is_none()
+    }
 }
 
 /// A row of the table of stretches.

@@ -150,13 +150,14 @@
       step(key === "j" ? 1 : -1);
     } else if (key === "u") {
       const seq = top().dataset.last;
-      if (!seq) tell("There is no decision to take back.", true);
+      if (!seq || !document.getElementById("add")) tell("There is no decision to take back.", true);
       else {
         const data = new URLSearchParams({ digest, about: "entry:" + seq, act: "undo" });
         ask(new Request("/decide", { method: "POST", headers: wants, body: data }));
       }
     } else if (key === "m") {
-      document.querySelector("#add input").focus();
+      const field = document.querySelector("#add input");
+      if (field) field.focus();
     } else if (key === "?") {
       const keys = document.getElementById("keys");
       keys.scrollIntoView();
