@@ -279,7 +279,7 @@ fn a_struck_finding_is_nowhere_and_a_corrected_one_tells_what_was_said_before() 
 type Spoil = fn(&mut Value);
 
 /// The first resource of that kind for which `is` holds.
-fn first<'a>(b: &'a mut Value, is: impl Fn(&Value) -> bool) -> &'a mut Value {
+fn first(b: &mut Value, is: impl Fn(&Value) -> bool) -> &mut Value {
     let list = b["entry"].as_array_mut().unwrap();
     &mut list.iter_mut().find(|e| is(&e["resource"])).expect("there is one")["resource"]
 }

@@ -69,8 +69,7 @@ fn read_container(r: &mut impl Read) -> Result<Weights, String> {
             // Counts and switches beside the weights.
             _ => continue,
         };
-        let wanted =
-            shape.iter().try_fold(kind.size_in_bytes(), |n, side| n.checked_mul(*side));
+        let wanted = shape.iter().try_fold(kind.size_in_bytes(), |n, side| n.checked_mul(*side));
         if rank == 0 || wanted != Some(raw.len()) {
             continue;
         }
