@@ -668,3 +668,21 @@ fn help_of_the_new_commands_opens_with_examples_and_fits_80_columns() {
         assert!(out.lines().all(|l| l.chars().count() <= 80), "{args:?}: {out}");
     }
 }
+
+#[test]
+fn a_signed_exam_comes_back_from_its_export_byte_for_byte_and_whole() {
+    let s = Signer::signed();
+    let lexicon = bicycle();
+    for format in ["json", "fhir"] {
+        let (file, back) = (format!("e.{format}"), format!("back-{format}"));
+        let export = ["export", "e", "--as", format, "-o", &file, "--lexicon", &lexicon];
+        s.run(&export).code(0);
+        s.run(&["import", &file, "--exam", &back]).code(0);
+        for name in ["journal.jsonl", "seal.json", "note.txt"] {
+            let of = |dir: &str| std::fs::read(s.bench.path(&format!("{dir}/{name}"))).unwrap();
+            assert_eq!(of("e"), of(&back), "{name} by {format}");
+        }
+        let told = s.run(&["verify", &back]).code(0).out;
+        assert!(told.contains("whole"), "{told}");
+    }
+}

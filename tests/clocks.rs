@@ -5,7 +5,6 @@
 //! from the journal must be equal but for the wall times themselves. The calendars checked against
 //! are named beside each case.
 
-#[allow(dead_code)]
 mod in_memory;
 
 use std::path::Path;

@@ -209,7 +209,10 @@ fn a_phrase_is_heard_again_from_its_own_slice() {
     };
     // The matter at hand: its phrase with a little around it.
     let seq = b.text("document.querySelector('details.matter[open] [data-hear]').dataset.hear");
-    let line = journal(&bench).into_iter().find(|l| l["seq"].to_string() == seq).unwrap();
+    let line = journal(&bench)
+        .into_iter()
+        .find(|l| seq.parse() == Ok(l["seq"].as_u64().unwrap()))
+        .unwrap();
     let long = line["end_ms"].as_f64().unwrap() - line["start_ms"].as_f64().unwrap();
     let heard = loaded("h");
     assert!((heard - (long + 500.0) / 1000.0).abs() < 0.01, "{heard} s of {long} ms");
@@ -242,7 +245,10 @@ fn a_change_made_elsewhere_is_seen_and_never_written_over() {
     b.until("document.getElementById('made').textContent.includes('infant asleep')");
     assert_eq!(b.text("window.same"), "page");
     // While something is being typed, it waits; what is then sent is refused and kept in the field.
-    while b.text("document.querySelector('details.matter[open] .st').textContent.trim()") != "" {
+    while !b
+        .text("document.querySelector('details.matter[open] .st').textContent.trim()")
+        .is_empty()
+    {
         b.keys("n");
     }
     b.keys("w");

@@ -158,10 +158,8 @@ pub fn made(
             let whole = json::export(&o.exam, lex, &o.graded, &o.overview, &g);
             json_text(json::with_journal(whole, &o.read, files))
         }
-        Format::Csv => {
-            table::csv::whole(&table::rows(&v.x, lex, &v.graded, &v.g, &v.later, shown))
-                .into_bytes()
-        }
+        Format::Csv => table::csv::whole(&table::rows(&v.x, lex, &v.graded, &v.g, &v.later, shown))
+            .into_bytes(),
         Format::Fhir => json_text(fhir::bundle(&fhir::Given {
             x: &v.x,
             later: &v.later,

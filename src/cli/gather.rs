@@ -22,7 +22,7 @@ const AT_ONCE: usize = 64;
 
 /// Where rows go.
 enum To {
-    Csv(csv::Writer<BufWriter<File>>),
+    Csv(Box<csv::Writer<BufWriter<File>>>),
     Parquet(Box<parquet::Writer<BufWriter<File>>>),
 }
 
@@ -96,7 +96,7 @@ fn write(
     let synced = file.try_clone().map_err(fail)?;
     let out = BufWriter::new(file);
     let mut to = match format {
-        TableFormat::Csv => To::Csv(csv::Writer::new(out).map_err(fail)?),
+        TableFormat::Csv => To::Csv(Box::new(csv::Writer::new(out).map_err(fail)?)),
         TableFormat::Parquet => To::Parquet(Box::new(parquet::Writer::new(out).map_err(fail)?)),
     };
     let lexicons = Lexicons::new(args.lexicon.as_deref());

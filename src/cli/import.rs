@@ -54,7 +54,10 @@ fn placed(p: Problem, name: &str, text: &str) -> Problem {
         let again = if given["resourceType"] == "Bundle" {
             let o = open::Opened { read, lex, exam: x, graded, overview };
             let shown = crate::report::deidentify::Shown::Whole;
-            serde_json::from_slice(&export::made(Format::Fhir, &o, &shown, &files, &export::Signed::default()).ok()?).ok()?
+            serde_json::from_slice(
+                &export::made(Format::Fhir, &o, &shown, &files, &export::Signed::default()).ok()?,
+            )
+            .ok()?
         } else {
             let g = gaps(&x, &lex);
             json::with_journal(json::export(&x, &lex, &graded, &overview, &g), &read, &files)

@@ -251,8 +251,8 @@ impl Sums {
 
     /// The items most often skipped, the most frequent first: item, how often, and why with how
     /// often, the commonest first.
-    pub fn most_skipped(&self) -> Vec<(&str, u64, Vec<(&str, u64)>)> {
-        let mut out: Vec<(&str, u64, Vec<(&str, u64)>)> = self
+    pub fn most_skipped(&self) -> Vec<Skips<'_>> {
+        let mut out: Vec<Skips<'_>> = self
             .skipped
             .iter()
             .map(|(item, whys)| {
@@ -266,6 +266,9 @@ impl Sums {
         out
     }
 }
+
+/// An item that was skipped: its id, how often, and why with how often.
+pub type Skips<'a> = (&'a str, u64, Vec<(&'a str, u64)>);
 
 /// An exam that could not be read.
 #[derive(Debug, Clone, PartialEq, Eq)]

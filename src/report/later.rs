@@ -51,8 +51,13 @@ pub fn applied(x: &Exam, lines: &[Line], lex: &Lexicon) -> (Exam, Vec<Later>) {
     for line in lines {
         let Entry::Addendum(added) = &line.entry else { continue };
         let about = added.about.map(|t| FindingId { phrase: t.phrase, index: t.index });
-        let mut later =
-            Later { seq: line.seq, wall: line.wall, added: added.clone(), finding: about, was: None };
+        let mut later = Later {
+            seq: line.seq,
+            wall: line.wall,
+            added: added.as_ref().clone(),
+            finding: about,
+            was: None,
+        };
         if let Some(c) = &added.finding
             && let Ok((item, side, status)) = check_chosen(c, lex)
         {

@@ -271,8 +271,11 @@ fn of_bundle(t: &Text<'_>, parts: &Parts<'_>) -> Result<Returned, Problem> {
     Ok(out)
 }
 
+/// Files by their names within the exam folder.
+pub type Beside = Vec<(String, Vec<u8>)>;
+
 /// The journal an export carries, and the files beside it, whether or not anything was changed.
-pub fn carried(export: &Value) -> Option<(Vec<u8>, Vec<(String, Vec<u8>)>)> {
+pub fn carried(export: &Value) -> Option<(Vec<u8>, Beside)> {
     let decoded =
         |name: &str, data: &Value| Some((name.to_owned(), STANDARD.decode(data.as_str()?).ok()?));
     if let Some(lines) = export["journal"]["lines"].as_array() {

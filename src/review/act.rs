@@ -116,8 +116,11 @@ fn placed(c: &Chosen, form: &Form, q: &Question, lex: &Lexicon) -> Result<Chosen
     }
 }
 
+/// A number, or the ends of a range.
+type Numbers = (Option<f64>, Option<(f64, f64)>);
+
 /// A number or a range, `95` or `80 to 90`.
-fn numbers(text: &str) -> Option<(Option<f64>, Option<(f64, f64)>)> {
+fn numbers(text: &str) -> Option<Numbers> {
     let one = |t: &str| t.trim().parse::<f64>().ok().filter(|n| n.is_finite());
     if let Some(n) = one(text) {
         return Some((Some(n), None));

@@ -110,6 +110,8 @@ pub fn serve(desk: Box<dyn Desk>, name: &str, opened: impl FnOnce(&str)) -> Resu
                 let _ = end.send(Ended::Interrupted).await;
             }
         });
+        // Lets the tasks begin: from the moment the address is told, Ctrl-C ends the page in order.
+        tokio::task::yield_now().await;
         opened(&app.guard.address());
         let why = ended.recv().await.unwrap_or(Ended::Interrupted);
         sleep(LAST).await;

@@ -55,7 +55,7 @@ fn journal(n: usize, phrases: &[Value], lexicon: &Value) -> String {
         "started": wall,
     })];
     // Every exam leaves out other phrases.
-    for (_, p) in phrases.iter().enumerate().filter(|(k, _)| (k * 7 + n * 13) % 11 != 0) {
+    for (_, p) in phrases.iter().enumerate().filter(|(k, _)| !(k * 7 + n * 13).is_multiple_of(11)) {
         let mut line = json!({ "exam_ms": p["end_ms"], "kind": "phrase" });
         let of = line.as_object_mut().expect("an object");
         of.extend(p.as_object().expect("a phrase").clone());

@@ -1,7 +1,6 @@
 //! `cargo bench --bench page`: the page of an exam of 400 phrases against that of the demo, as
 //! ratios in one run: rebuilding the exam and making the page, and opening it in a browser.
 
-#[allow(dead_code)]
 #[path = "../browser/mod.rs"]
 mod browser;
 #[path = "../browser/exams.rs"]

@@ -41,6 +41,14 @@ struct Names {
     dirs: BTreeSet<PathBuf>,
 }
 
+impl Names {
+    /// Whether the folder that a file would stand in is there; the disk's own always is.
+    fn has_folder_of(&self, path: &Path) -> bool {
+        let folder = path.parent().unwrap();
+        folder == Path::new("") || self.dirs.contains(folder)
+    }
+}
+
 #[derive(Default)]
 struct Disk {
     inodes: Vec<Inode>,
@@ -154,9 +162,7 @@ impl MemDisk {
                     disk.inodes[id].seen.clear();
                     Ok(id)
                 }
-                None if !disk.seen.dirs.contains(path.parent().unwrap()) => {
-                    Err(ErrorKind::NotFound.into())
-                }
+                None if !disk.seen.has_folder_of(path) => Err(ErrorKind::NotFound.into()),
                 None => {
                     disk.inodes.push(Inode::default());
                     let id = disk.inodes.len() - 1;

@@ -387,10 +387,12 @@ fn scores(columns: &[Column<'_>], times: &Times) -> Vec<Figure> {
     out
 }
 
+/// Exam, x and y of a measurement.
+type Point = (usize, f64, f64);
+
 /// Measurements on the centile lines of the references they were held against.
 fn growth(columns: &[Column<'_>], times: &Times, lex: &Lexicon) -> Vec<Figure> {
-    // Reference and item, with exam, x and y of each point.
-    let mut by: Vec<((usize, ItemId), Vec<(usize, f64, f64)>)> = Vec::new();
+    let mut by: Vec<((usize, ItemId), Vec<Point>)> = Vec::new();
     let mut rows: Vec<(ItemId, Vec<String>)> = Vec::new();
     for (k, c) in columns.iter().enumerate() {
         for g in &c.graded.growth {

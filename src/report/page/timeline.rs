@@ -12,6 +12,9 @@ use crate::reading::types::Side;
 use crate::report::explain::printable;
 use crate::report::words;
 
+/// A name beside a mark: where it begins, how it is anchored, its words.
+type Name = (f64, &'static str, String);
+
 /// Width of a strip, in its units.
 const WIDTH: f64 = 960.0;
 /// Where time begins, right of the names of the lanes.
@@ -213,7 +216,7 @@ impl Strip {
             .collect();
         list.sort_by_key(|(s, _)| (s.finding.at_ms, s.finding.id));
         let mut rows = Rows::default();
-        let placed: Vec<(f64, usize, Option<(f64, &'static str, String)>)> = list
+        let placed: Vec<(f64, usize, Option<Name>)> = list
             .iter()
             .map(|(s, st)| {
                 let x = self.x(s.finding.at_ms).clamp(LEFT + MARK, RIGHT - MARK);

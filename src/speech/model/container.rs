@@ -57,16 +57,20 @@ fn read_container(r: &mut impl Read) -> Result<Weights, String> {
         if bytes > LARGEST {
             return Err(format!("the weight `{name}` would be {bytes} bytes long"));
         }
-        let mut raw = vec![0; usize::try_from(bytes).map_err(|e| e.to_string())?];
-        r.read_exact(&mut raw).map_err(|e| format!("it ends inside `{name}` ({e})"))?;
+        // Read, not made room for: the file may say more than it holds.
+        let mut raw = Vec::new();
+        r.take(bytes).read_to_end(&mut raw).map_err(|e| format!("inside `{name}`: {e}"))?;
+        if raw.len() as u64 != bytes {
+            return Err(format!("it ends inside `{name}`"));
+        }
         let kind = match kind {
             0 => DType::F32,
             4 => DType::F16,
             // Counts and switches beside the weights.
             _ => continue,
         };
-        let wanted = shape.iter().product::<usize>() * kind.size_in_bytes();
-        if rank == 0 || wanted != raw.len() {
+        let wanted = shape.iter().try_fold(kind.size_in_bytes(), |n, side| n.checked_mul(*side));
+        if rank == 0 || wanted != Some(raw.len()) {
             continue;
         }
         let tensor = Tensor::from_raw_buffer(&raw, kind, &shape, &Device::Cpu)
@@ -114,7 +118,11 @@ fn published(name: &str, t: Tensor) -> Result<Vec<(String, Tensor)>, String> {
                 ("attention", "linear_1") => &["k_proj", "v_proj"],
                 _ => &["out_proj"],
             };
-            let each = t.dim(0).map_err(|e| e.to_string())? / names.len();
+            let rows = t.dim(0).map_err(|e| e.to_string())?;
+            if rows == 0 || rows % names.len() != 0 {
+                return Err(format!("`{name}` has {rows} rows, no multiple of {}", names.len()));
+            }
+            let each = rows / names.len();
             names
                 .iter()
                 .enumerate()
