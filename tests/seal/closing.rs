@@ -39,6 +39,8 @@ fn locking_stopped_at_any_step_loses_nothing_and_is_gone_on_with() {
             disk.fail_at(n, how);
             let done = close_at(&disk, Path::new(DIR), PASS, WORK);
             if disk.operations() - before <= n {
+                // Without the failure, which is still to come.
+                let disk = disk.after_power_cut(Survives::Everything);
                 assert!(done.is_ok() && plain(&disk).is_empty());
                 assert_eq!(locked(&disk).unwrap(), whole);
                 break;
@@ -79,6 +81,8 @@ fn unlocking_stopped_at_any_step_loses_nothing_and_is_gone_on_with() {
             disk.fail_at(n, how);
             let done = open(&disk, Path::new("e.age"), PASS);
             if disk.operations() - before <= n {
+                // Without the failure, which is still to come.
+                let disk = disk.after_power_cut(Survives::Everything);
                 assert!(done.is_ok() && plain(&disk) == whole);
                 assert!(disk.read(Path::new("e.age")).is_err());
                 break;
