@@ -93,6 +93,9 @@ impl Compiler<'_> {
         n: usize,
         k: usize,
     ) -> BTreeMap<String, String> {
+        if v.less.is_empty() {
+            return BTreeMap::new();
+        }
         let surface = |words: &[PatternWord]| -> String {
             words.iter().map(|w| w.surface.as_str()).collect::<Vec<_>>().join(" ")
         };
