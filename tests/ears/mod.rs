@@ -61,17 +61,18 @@ impl Microphone {
                     let mut block = bytes.get(at..).unwrap_or_default().to_vec();
                     block.resize(block.len().clamp(BLOCK, BLOCK.max(block.len())), 0);
                     at += BLOCK;
+                    let begun = Instant::now();
                     if to.write_all(&block[..BLOCK]).is_err() {
                         return;
+                    }
+                    let waited = begun.elapsed();
+                    if waited > Duration::from_millis(100) {
+                        // The pipe was full: nobody listened yet. What waited is not hurried after.
+                        began += waited;
                     }
                 }
                 blocks += 1;
                 let due = Duration::from_millis(20 * blocks) / times;
-                let late = began.elapsed().saturating_sub(due);
-                if late > Duration::from_millis(100) {
-                    // The pipe was full: nobody listened yet. What waited is not hurried after.
-                    began += late;
-                }
                 thread::sleep(due.saturating_sub(began.elapsed()));
             }
         });
