@@ -114,7 +114,7 @@ pub fn blocks(
     open_parts(&mut out, x, lex, g);
     domains(&mut out, lex, o);
     corrections(&mut out, x, lex);
-    unused(&mut out, x);
+    unused(&mut out, x, lex);
     cautions(&mut out, lex);
     let block = |piece: &str| {
         let mut chars = piece.chars();
@@ -661,7 +661,7 @@ fn corrections(out: &mut String, x: &Exam, lex: &Lexicon) {
 }
 
 /// How much of what was heard is in no part of the note.
-fn unused(out: &mut String, x: &Exam) {
+fn unused(out: &mut String, x: &Exam, lex: &Lexicon) {
     let list = open_matters::unused(x);
     if list == 0 {
         return;
@@ -673,6 +673,14 @@ fn unused(out: &mut String, x: &Exam) {
         "{list} of {of} {were} read as nothing; `cotside show EXAM --timeline` lists every phrase."
     );
     para(out, &text);
+    let worth = open_matters::unused_of_the_trade(x, lex);
+    if worth.is_empty() {
+        return;
+    }
+    para(out, "Words of the examination stand in these; nothing of them is in this note:");
+    for e in worth {
+        point(out, &format!("{} {}", words::clock(e.phrase.start_ms), open_matters::quoted(e)));
+    }
 }
 
 fn cautions(out: &mut String, lex: &Lexicon) {

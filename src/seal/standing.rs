@@ -107,8 +107,17 @@ fn read(storage: &dyn Storage, dir: &Path, name: &str) -> Result<Option<Seals>, 
     match storage.read(&path) {
         Ok(bytes) => Seals::read(&path, &bytes).map(Some),
         Err(e) if e.kind() == ErrorKind::NotFound => Ok(None),
+        Err(e) if e.kind() == ErrorKind::IsADirectory => Err(in_its_place(&path)),
         Err(e) => Err(SealError::io("read the seal", &path, &e)),
     }
+}
+
+fn in_its_place(path: &Path) -> SealError {
+    SealError::damaged(
+        path,
+        "a folder stands in this file's place",
+        "bring the exam back from a copy",
+    )
 }
 
 /// The note's bytes: the prepared ones while they have not reached their own name.
@@ -129,6 +138,7 @@ pub fn note(
         match storage.read(&path) {
             Ok(bytes) => return Ok(Some(bytes)),
             Err(e) if e.kind() == ErrorKind::NotFound => {}
+            Err(e) if e.kind() == ErrorKind::IsADirectory => return Err(in_its_place(&path)),
             Err(e) => return Err(SealError::io("read the note", &path, &e)),
         }
     }
