@@ -740,7 +740,10 @@ fn a_signed_exam_whose_files_are_gone_or_folders_is_damaged_whichever_they_are()
         std::fs::remove_file(&path).unwrap();
         std::fs::create_dir(&path).unwrap();
         let told = s.run(&["verify", "e"]).code(4).out;
-        assert!(told.contains(&format!("{name}: a folder stands in this file's place")), "{told}");
+        assert!(
+            told.contains(&format!("{name}: what stands in this file's place is no file")),
+            "{told}"
+        );
         std::fs::remove_dir(&path).unwrap();
         std::fs::write(&path, bytes).unwrap();
     }
@@ -805,7 +808,7 @@ fn a_correction_added_after_signing_is_what_other_programs_are_handed() {
     let suck = of(&before, "Observation", "\"suck\"");
     assert_eq!((suck.len(), &suck[0]["status"]), (1, &serde_json::json!("final")));
     let told = run(&["explain", "n", "suck"]).code(0).out;
-    let line = told.lines().find(|l| l.contains("strong")).unwrap().to_owned();
+    let line = told.lines().find(|l| l.contains("strong [")).unwrap().to_owned();
     let number = regex::Regex::new(r"\[\d+\.\d+\]").unwrap();
     let number = number.find(&line).expect("the finding's number").as_str();
     let number = number.trim_matches(['[', ']']).to_owned();
