@@ -431,6 +431,7 @@ Examples:
   cotside settle exams/a1 12.1 --side left             the side that was not said
   cotside settle exams/a1 12.1 --not-a-finding
   cotside settle exams/a1 --add moro --side both --value complete --at 4:36
+  cotside settle exams/a1 --add behavioural-state --value crying --at 7:10
   cotside settle exams/a1 --gap gag --reason \"just fed\"
   cotside settle exams/a1 --undo 81",
     after_help = "\
