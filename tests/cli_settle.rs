@@ -458,3 +458,20 @@ fn a_state_that_was_missed_or_misheard_is_given_afterwards_and_taken_back_like_a
     let err = give("cross", "0:50").code(2).err;
     assert!(err.contains("has no value `cross`") && err.contains("quiet-awake"), "{err}");
 }
+
+#[test]
+fn a_reading_of_both_sides_is_settled_side_by_side_in_one_answer() {
+    let bench = exam("[0:02] quiet awake\n[0:08] palmar grasps, I think strong\n");
+    let ran = walk(&bench, "left strong, right weak\ny\nq\n");
+    assert!(ran.out.contains("left palmar grasp: strong (by KT"), "{}", ran.out);
+    assert!(ran.out.contains("right palmar grasp: weak (by KT"), "{}", ran.out);
+    assert_eq!(
+        findings(&bench),
+        ["palmar-grasp left observed strong sure", "palmar-grasp right observed weak sure"]
+    );
+    // What the item does not take is not spread over both sides.
+    let bench = exam("[0:02] quiet awake\n[0:08] ankle clonus maybe absent\n");
+    let ran = walk(&bench, "left strong right absent\nn\nq\n");
+    assert!(ran.out.contains("= right ankle clonus: 0 beats"), "{}", ran.out);
+    assert!(ran.out.contains("? words not understood: strong"), "{}", ran.out);
+}
