@@ -63,7 +63,9 @@ fn format(args: &GatherArgs) -> Result<TableFormat, Failure> {
 /// Runs the command.
 pub fn run(args: &GatherArgs) -> Outcome {
     let format = format(args)?;
-    let mut folders = many::find(&args.folder)?;
+    let found = many::find(&args.folder)?;
+    let locked = found.locked_names();
+    let mut folders = found.exams;
     if args.deidentify {
         // The order of the folders would tell the order in time.
         shuffle(&mut folders)?;
@@ -72,6 +74,9 @@ pub fn run(args: &GatherArgs) -> Outcome {
     let (rows, damaged) = write(args, format, &folders, output::create(&args.output)?)?;
     for d in &damaged {
         output::warn(&format!("left out: {}", d.problem));
+    }
+    for file in &locked {
+        output::warn(&format!("locked, and left out: {file}"));
     }
     output::tell(&format!(
         "{rows} rows of {} exams written to {}",
