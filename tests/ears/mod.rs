@@ -53,16 +53,18 @@ impl Microphone {
         let order = Arc::new(AtomicU8::new(PLAY));
         let theirs = Arc::clone(&order);
         thread::spawn(move || {
-            let bytes: Vec<u8> = sound.iter().flat_map(|s| s.to_le_bytes()).collect();
             let mut began = Instant::now();
             let (mut at, mut blocks) = (0, 0u64);
             while theirs.load(Ordering::Acquire) != OVER {
                 if theirs.load(Ordering::Acquire) == PLAY {
-                    let mut block = bytes.get(at..).unwrap_or_default().to_vec();
-                    block.resize(block.len().clamp(BLOCK, BLOCK.max(block.len())), 0);
-                    at += BLOCK;
+                    // Block by block: a microphone that first thinks it over is a lost one.
+                    let rest = sound.get(at..).unwrap_or_default();
+                    let mut block: Vec<u8> =
+                        rest.iter().take(BLOCK / 2).flat_map(|s| s.to_le_bytes()).collect();
+                    block.resize(BLOCK, 0);
+                    at += BLOCK / 2;
                     let begun = Instant::now();
-                    if to.write_all(&block[..BLOCK]).is_err() {
+                    if to.write_all(&block).is_err() {
                         return;
                     }
                     let waited = begun.elapsed();
