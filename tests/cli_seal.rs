@@ -243,6 +243,17 @@ fn an_incomplete_exam_is_signed_with_what_is_open_on_top_of_the_note() {
 }
 
 #[test]
+fn gaps_of_a_signed_exam_offer_no_command_that_would_be_refused() {
+    let s = Signer::new();
+    s.run(&["key", "new", "--by", "KT", "--passphrase-file", "pass"]).code(0);
+    s.sign(&["--incomplete", "--reason", "a short look"]).code(0);
+    let out = s.run(&["gaps", "e", "--lexicon", &s.lexicon]).code(1).out;
+    assert!(out.contains("Pedal, right: not done"), "{out}");
+    assert!(!out.contains("cotside settle") && !out.contains("cotside header"), "{out}");
+    assert!(out.contains("added with cotside addendum e"), "{out}");
+}
+
+#[test]
 fn every_other_writing_command_refuses_a_signed_exam_and_says_what_to_run() {
     let s = Signer::signed();
     let before = s.bench.text("e/journal.jsonl");

@@ -121,10 +121,10 @@ impl Storage for FileSystem {
         // A second name is refused where there is one already; renaming would replace it.
         match fs::hard_link(from, to) {
             Ok(()) => fs::remove_file(from),
-            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Err(e),
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Err(super::whole::taken()),
             // Some file systems give a file one name only. There it is asked, and then done.
             Err(_) => match self.exists(to)? {
-                true => Err(io::ErrorKind::AlreadyExists.into()),
+                true => Err(super::whole::taken()),
                 false => fs::rename(from, to),
             },
         }

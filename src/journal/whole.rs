@@ -13,6 +13,11 @@ use std::fs::TryLockError;
 use std::io::{self, Error, ErrorKind};
 use std::path::{Path, PathBuf};
 
+/// Something has that name; nothing is written over.
+pub(super) fn taken() -> Error {
+    Error::new(ErrorKind::AlreadyExists, "there is one already")
+}
+
 /// A file being written under its `.part` name.
 pub struct NewFile<'s> {
     storage: &'s dyn Storage,
@@ -30,7 +35,7 @@ impl<'s> NewFile<'s> {
     /// the disk's.
     pub fn begin(storage: &'s dyn Storage, path: &Path) -> io::Result<NewFile<'s>> {
         if storage.exists(path)? {
-            return Err(ErrorKind::AlreadyExists.into());
+            return Err(taken());
         }
         let part = part_of(path);
         let mut file = match storage.create_new(&part) {
@@ -93,7 +98,7 @@ pub fn restore(
     beside: &[(String, Vec<u8>)],
 ) -> io::Result<()> {
     if storage.exists(dir)? {
-        return Err(ErrorKind::AlreadyExists.into());
+        return Err(taken());
     }
     let files: Vec<(&str, &[u8])> = std::iter::once((FILE_NAME, journal))
         .chain(beside.iter().map(|(name, bytes)| (name.as_str(), bytes.as_slice())))
@@ -145,7 +150,7 @@ fn clear(storage: &dyn Storage, part: &Path) -> io::Result<()> {
     let known = |name: &OsString| BESIDE.iter().any(|n| name == n);
     let list = storage.list(part)?;
     if !list.iter().all(|l| l.kind == Kind::File && known(&l.name)) {
-        return Err(ErrorKind::AlreadyExists.into());
+        return Err(taken());
     }
     for l in &list {
         let path = part.join(&l.name);
