@@ -10,6 +10,7 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, Ordering};
+use std::sync::mpsc::Sender;
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -34,6 +35,7 @@ const OVER: u8 = 2;
 /// A microphone that says what it is given, then keeps silent; it can stall as an unplugged one.
 pub struct Microphone {
     order: Arc<AtomicU8>,
+    more: Sender<Vec<i16>>,
 }
 
 impl Microphone {
@@ -52,12 +54,18 @@ impl Microphone {
         let mut to = OpenOptions::new().read(true).write(true).open(&pipe).unwrap();
         let order = Arc::new(AtomicU8::new(PLAY));
         let theirs = Arc::clone(&order);
+        let (more, fresh) = std::sync::mpsc::channel::<Vec<i16>>();
         thread::spawn(move || {
-            let bytes: Vec<u8> = sound.iter().flat_map(|s| s.to_le_bytes()).collect();
+            let raw = |sound: Vec<i16>| sound.into_iter().flat_map(i16::to_le_bytes);
+            let mut bytes: Vec<u8> = raw(sound).collect();
             let mut began = Instant::now();
             let (mut at, mut blocks) = (0, 0u64);
             while theirs.load(Ordering::Acquire) != OVER {
                 if theirs.load(Ordering::Acquire) == PLAY {
+                    for sound in fresh.try_iter() {
+                        bytes.resize(at.max(bytes.len()), 0);
+                        bytes.extend(raw(sound));
+                    }
                     let mut block = bytes.get(at..).unwrap_or_default().to_vec();
                     block.resize(block.len().clamp(BLOCK, BLOCK.max(block.len())), 0);
                     at += BLOCK;
@@ -75,7 +83,12 @@ impl Microphone {
                 thread::sleep(due.saturating_sub(began.elapsed()));
             }
         });
-        Microphone { order }
+        Microphone { order, more }
+    }
+
+    /// Says this, now or when what it is saying is over.
+    pub fn say(&self, sound: Vec<i16>) {
+        self.more.send(sound).unwrap();
     }
 
     /// Stops giving sound, or goes on.
@@ -98,16 +111,14 @@ pub struct Listening {
 }
 
 impl Listening {
-    /// Starts it on the microphone in `dir`, exam `a`.
+    /// Starts it on the microphone in `dir`, exam `a`, without tones.
     pub fn begin(dir: &Path, more: &[&str]) -> Listening {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_cotside"))
-            .args(["listen", "--exam", "a", "--device", "alsa:vmic", "--rate", "16000"])
-            .args(["--channels", "1", "--format", "i16", "--quiet"])
-            .args(more)
-            .current_dir(dir)
-            .env("VMIC_FIFO", dir.join("mic.fifo"))
-            .env("ALSA_CONFIG_PATH", dir.join("asound.conf"))
-            .env("COTSIDE_PERSONAL", "")
+        Listening::start(command(dir).arg("--quiet").args(more))
+    }
+
+    /// Starts a command made by [`command`].
+    pub fn start(command: &mut Command) -> Listening {
+        let mut child = command
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
@@ -146,7 +157,7 @@ impl Listening {
         writeln!(self.child.stdin.as_mut().unwrap(), "{line}").unwrap();
     }
 
-    /// Waits for its end: exit code and all lines.
+    /// Waits for its end: exit code and all lines, those of the error output behind the others.
     pub fn end(mut self) -> (Option<i32>, Vec<String>) {
         let until = Instant::now() + Duration::from_secs(30);
         let code = loop {
@@ -159,9 +170,27 @@ impl Listening {
                 None => thread::sleep(Duration::from_millis(20)),
             }
         };
-        self.seen.extend(self.lines.try_iter());
+        self.seen.extend(self.lines.iter());
+        let told = BufReader::new(self.child.stderr.take().unwrap());
+        self.seen.extend(told.lines().map_while(Result::ok));
         (code, self.seen)
     }
+}
+
+/// `cotside listen` on the microphone in `dir`, exam `a`.
+pub fn command(dir: &Path) -> Command {
+    on_microphone(dir, Command::new(env!("CARGO_BIN_EXE_cotside")))
+}
+
+/// The same, started by a program that is given the command line.
+pub fn on_microphone(dir: &Path, mut c: Command) -> Command {
+    c.args(["listen", "--exam", "a", "--device", "alsa:vmic", "--rate", "16000"])
+        .args(["--channels", "1", "--format", "i16"])
+        .current_dir(dir)
+        .env("VMIC_FIFO", dir.join("mic.fifo"))
+        .env("ALSA_CONFIG_PATH", dir.join("asound.conf"))
+        .env("COTSIDE_PERSONAL", "");
+    c
 }
 
 /// Lines of the journal of exam `a`.
