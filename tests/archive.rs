@@ -134,6 +134,31 @@ fn a_damaged_exam_is_told_and_the_others_are_counted() {
 }
 
 #[test]
+fn locked_exams_are_told_and_not_counted() {
+    let bench = exams();
+    bench.file("pass", "four plain words here\n");
+    let lock = |exam: &str| bench.run(&["lock", exam, "--passphrase-file", "pass"]);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt as _;
+        let owner = std::fs::Permissions::from_mode(0o600);
+        std::fs::set_permissions(bench.path("pass"), owner).unwrap();
+    }
+    let before = archive(&bench, &[])["exams"].as_u64().unwrap();
+    lock("all/d02-teacher").code(0);
+    let v = archive(&bench, &[]);
+    assert_eq!(v["exams"], before - 1);
+    assert_eq!(v["locked"], serde_json::json!(["all/d02-teacher.age"]));
+    let told = bench.run(&["archive", "all"]).code(0).out;
+    assert!(told.contains("Locked, and not counted: 1\n  all/d02-teacher.age"), "{told}");
+    let err = bench.run(&["gather", "all", "-o", "rest.csv"]).code(0).err;
+    assert!(err.contains("locked, and left out: all/d02-teacher.age"), "{err}");
+    bench.file("only/x.age", "age-encryption.org/v1\n");
+    let err = bench.run(&["archive", "only"]).code(2).err;
+    assert!(err.contains("are locked: only/x.age"), "{err}");
+}
+
+#[test]
 fn everything_a_person_reads_fits_into_80_columns() {
     let bench = exams();
     for args in [&["archive", "all"][..], &["archive", "all", "--list"]] {

@@ -160,7 +160,7 @@ Open (2)
  ! Pedal, right: not done, only the left
       cotside settle l --gap pedal --side right --reason \"...\"
  ! Brake pad, side not said: glazed (4.1) is not settled: no side was said
-      cotside settle l 4.1 --side right
+      cotside settle l 4.1 --side SIDE
 
 Time by section
   Frame                                          4 s

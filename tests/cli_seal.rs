@@ -243,6 +243,17 @@ fn an_incomplete_exam_is_signed_with_what_is_open_on_top_of_the_note() {
 }
 
 #[test]
+fn gaps_of_a_signed_exam_offer_no_command_that_would_be_refused() {
+    let s = Signer::new();
+    s.run(&["key", "new", "--by", "KT", "--passphrase-file", "pass"]).code(0);
+    s.sign(&["--incomplete", "--reason", "a short look"]).code(0);
+    let out = s.run(&["gaps", "e", "--lexicon", &s.lexicon]).code(1).out;
+    assert!(out.contains("Pedal, right: not done"), "{out}");
+    assert!(!out.contains("cotside settle") && !out.contains("cotside header"), "{out}");
+    assert!(out.contains("added with cotside addendum e"), "{out}");
+}
+
+#[test]
 fn every_other_writing_command_refuses_a_signed_exam_and_says_what_to_run() {
     let s = Signer::signed();
     let before = s.bench.text("e/journal.jsonl");
@@ -685,4 +696,143 @@ fn a_signed_exam_comes_back_from_its_export_byte_for_byte_and_whole() {
         let told = s.run(&["verify", &back]).code(0).out;
         assert!(told.contains("whole"), "{told}");
     }
+}
+
+/// The seal and its note as an interruption leaves them: signed, and not under their own names yet.
+fn interrupted(s: &Signer) {
+    for name in ["note.txt", "seal.json"] {
+        let path = s.bench.path("e").join(name);
+        std::fs::rename(&path, s.bench.path("e").join(format!("{name}.part"))).unwrap();
+    }
+}
+
+#[test]
+fn what_an_interrupted_signing_left_is_exported_signed_and_finished_by_purge() {
+    let s = Signer::signed();
+    let whole: Vec<Vec<u8>> = ["seal.json", "note.txt"]
+        .iter()
+        .map(|n| std::fs::read(s.bench.path("e").join(n)).unwrap())
+        .collect();
+    interrupted(&s);
+    s.run(&["export", "e", "--as", "json", "-o", "e.json", "--lexicon", &s.lexicon]).code(0);
+    s.run(&["import", "e.json", "--exam", "back"]).code(0);
+    for (name, bytes) in ["seal.json", "note.txt"].iter().zip(&whole) {
+        assert_eq!(&std::fs::read(s.bench.path("back").join(name)).unwrap(), bytes, "{name}");
+    }
+    assert!(s.run(&["verify", "back"]).code(0).out.contains("whole"));
+    // There is no sound to remove; what was interrupted is finished all the same.
+    s.run(&["purge", "e"]).code(0);
+    for (name, bytes) in ["seal.json", "note.txt"].iter().zip(&whole) {
+        assert_eq!(&std::fs::read(s.bench.path("e").join(name)).unwrap(), bytes, "{name}");
+        assert!(!s.bench.path("e").join(format!("{name}.part")).exists(), "{name}");
+    }
+}
+
+#[test]
+fn a_signed_exam_whose_files_are_gone_or_folders_is_damaged_whichever_they_are() {
+    let s = Signer::signed();
+    let kept = std::fs::read(s.bench.path("e/journal.jsonl")).unwrap();
+    std::fs::remove_file(s.bench.path("e/journal.jsonl")).unwrap();
+    let told = s.run(&["verify", "e"]).code(4).out;
+    assert!(told.contains("journal.jsonl: is missing, and a seal stands here"), "{told}");
+    for (args, told) in [
+        (&["show", "e"][..], "its journal was taken away"),
+        (&["note", "e"], "is missing, and a seal stands here"),
+        (&["export", "e"], "its journal was taken away"),
+        (&["settle", "e"], "its journal was taken away"),
+    ] {
+        let err = s.run(args).code(4).err;
+        assert!(err.contains(told), "{args:?}: {err}");
+    }
+    s.bench.file("e/journal.jsonl", &kept);
+    for name in ["note.txt", "seal.json"] {
+        let path = s.bench.path("e").join(name);
+        let bytes = std::fs::read(&path).unwrap();
+        std::fs::remove_file(&path).unwrap();
+        std::fs::create_dir(&path).unwrap();
+        let told = s.run(&["verify", "e"]).code(4).out;
+        assert!(
+            told.contains(&format!("{name}: what stands in this file's place is no file")),
+            "{told}"
+        );
+        std::fs::remove_dir(&path).unwrap();
+        std::fs::write(&path, bytes).unwrap();
+    }
+    assert!(s.run(&["verify", "e"]).code(0).out.contains("note, 7 entries"));
+    // What stands behind the last whole entry is set aside, and is no entry.
+    s.bench.file("e/journal.jsonl", [&kept[..], b"not an entry\n"].concat());
+    let told = s.run(&["verify", "e"]).code(0).out;
+    assert!(told.contains("note, 7 entries") && told.contains("nothing that was signed"), "{told}");
+}
+
+#[cfg(unix)]
+#[test]
+fn lock_says_what_to_do_about_links_and_what_came_into_a_folder_it_left() {
+    let s = Signer::signed();
+    std::os::unix::fs::symlink("e", s.bench.path("link")).unwrap();
+    for link in ["link", "link/"] {
+        let err = s.run(&["lock", link, "--passphrase-file", "pass"]).code(2).err;
+        assert!(
+            err.contains("this is a link to a folder") && err.contains("cotside lock /"),
+            "{err}"
+        );
+    }
+    assert!(s.bench.path("e/seal.json").exists());
+    s.run(&["lock", "e", "--passphrase-file", "pass"]).code(0);
+    // As an interruption and a file manager leave it.
+    s.bench.file("e/thumbnails.db", "stray");
+    for (args, advice) in [
+        (["lock", "e"], "move this file to another folder"),
+        (["unlock", "e.age"], "give the folder another name"),
+    ] {
+        let err = s.run(&[&args[..], &["--passphrase-file", "pass"]].concat()).code(2).err;
+        assert!(err.contains("thumbnails.db") && err.contains(advice), "{err}");
+    }
+    std::fs::rename(s.bench.path("e/thumbnails.db"), s.bench.path("thumbnails.db")).unwrap();
+    s.run(&["unlock", "e.age", "--passphrase-file", "pass"]).code(0);
+    assert!(s.run(&["verify", "e"]).code(0).out.contains("whole"));
+}
+
+#[test]
+fn a_correction_added_after_signing_is_what_other_programs_are_handed() {
+    let s = Signer::new();
+    s.bench.file("n.txt", "[0:02] quiet awake\n[0:05] suck strong\n[0:14] palate intact\n");
+    let started = ["--by", "KT", "--started", "2026-03-04T08:30:00Z"];
+    let run = |args: &[&str]| {
+        let mut c = s.bench.command(args);
+        c.env("COTSIDE_KEYS", s.bench.path("keys"));
+        finish(c, "")
+    };
+    run(&[&["read", "n.txt", "--exam", "n"][..], &started].concat()).code(0);
+    run(&["key", "new", "--by", "KT", "--passphrase-file", "pass"]).code(0);
+    let why = ["--incomplete", "--reason", "a short look"];
+    run(&[&["sign", "n", "--passphrase-file", "pass"][..], &why].concat()).code(0);
+    let bundle = |name: &str| run(&["export", name, "--as", "fhir"]).code(0).json();
+    let of = |b: &serde_json::Value, kind: &str, code: &str| -> Vec<serde_json::Value> {
+        let all = b["entry"].as_array().unwrap().iter().map(|e| e["resource"].clone());
+        all.filter(|r| r["resourceType"] == kind)
+            .filter(|r| code.is_empty() || r["code"]["coding"].to_string().contains(code))
+            .collect()
+    };
+    let before = bundle("n");
+    assert_eq!(of(&before, "Composition", "")[0]["status"], "final");
+    let suck = of(&before, "Observation", "\"suck\"");
+    assert_eq!((suck.len(), &suck[0]["status"]), (1, &serde_json::json!("final")));
+    let told = run(&["explain", "n", "suck"]).code(0).out;
+    let line = told.lines().find(|l| l.contains("strong [")).unwrap().to_owned();
+    let number = regex::Regex::new(r"\[\d+\.\d+\]").unwrap();
+    let number = number.find(&line).expect("the finding's number").as_str();
+    let number = number.trim_matches(['[', ']']).to_owned();
+    let correction =
+        ["--kind", "correction", "--about", &number, "--item", "suck", "--value", "weak"];
+    let add = ["addendum", "n", "--passphrase-file", "pass", "--reason", "said the wrong word"];
+    run(&[&add[..], &correction].concat()).code(0);
+    let after = bundle("n");
+    assert_eq!(of(&after, "Composition", "")[0]["status"], "amended");
+    let suck = of(&after, "Observation", "\"suck\"");
+    assert_eq!((suck.len(), &suck[0]["status"]), (1, &serde_json::json!("corrected")), "{suck:#?}");
+    assert_eq!(suck[0]["valueCodeableConcept"]["coding"][0]["code"], "suck/weak");
+    let table = run(&["export", "n", "--as", "csv"]).code(0).out;
+    let row = table.lines().find(|l| l.contains(",suck,")).unwrap();
+    assert!(row.contains("weak") && !row.contains("strong"), "{row}");
 }

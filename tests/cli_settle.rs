@@ -416,3 +416,62 @@ fn the_tests_own_lexicon_settles_as_well() {
     assert!(ran.out.contains("settled [3.1]: pedal, both sides: tight"), "{}", ran.out);
     assert!(ran.out.contains("left brake pad: 2 mm (by AB"), "{}", ran.out);
 }
+
+#[test]
+fn a_state_that_was_missed_or_misheard_is_given_afterwards_and_taken_back_like_any_decision() {
+    let bench = exam(
+        "[0:02] crying\n[1:00] arm recoil brisk both sides\n[2:00] suck strong\n\
+         [3:00] quiet awake\n[3:10] palate intact\n",
+    );
+    let state_of = |item: &str| {
+        let v = bench.run(&["export", "e"]).code(0).json();
+        let of = v["findings"].as_array().unwrap().iter().find(|f| f["item"] == item).cloned();
+        of.unwrap()["state"].as_str().unwrap().to_owned()
+    };
+    let invalid = || bench.run(&["note", "e"]).code(0).out.contains("NOT VALID IN THE STATE");
+    assert_eq!((state_of("arm-recoil"), state_of("suck")), ("crying".into(), "crying".into()));
+    let before = bench.run(&["show", "e"]).code(0).out;
+    let gave_up = bench.run(&["note", "e"]).code(0).out;
+    // He had settled at 0:50, and nobody said so.
+    let give = |state: &str, at: &str| {
+        bench.run(&["settle", "e", "--add", "behavioural-state", "--value", state, "--at", at])
+    };
+    let out = give("quiet-awake", "0:50").code(0).out;
+    assert!(out.starts_with("quiet awake from 0:50 on (by KT, entry 8)"), "{out}");
+    assert_eq!(state_of("arm-recoil"), "quiet-awake");
+    assert_eq!(state_of("suck"), "quiet-awake");
+    assert_ne!(bench.run(&["note", "e"]).code(0).out, gave_up);
+    assert!(!invalid());
+    let note = bench.run(&["note", "e"]).code(0).out;
+    assert!(note.contains("0:50 quiet awake given as the state from then on (KT, "), "{note}");
+    // A second one splits the stretch; what was heard at the very moment gives way.
+    give("drowsy", "2:00").code(0);
+    assert_eq!(state_of("arm-recoil"), "quiet-awake");
+    assert_eq!(state_of("suck"), "drowsy");
+    give("active-awake", "3:00").code(0);
+    assert_eq!(state_of("palate"), "active-awake");
+    for entry in ["10", "9", "8"] {
+        bench.run(&["settle", "e", "--undo", entry]).code(0);
+    }
+    assert_eq!(bench.run(&["show", "e"]).code(0).out, before);
+    // What is no state is refused as a value of any item is.
+    let err = give("cross", "0:50").code(2).err;
+    assert!(err.contains("has no value `cross`") && err.contains("quiet-awake"), "{err}");
+}
+
+#[test]
+fn a_reading_of_both_sides_is_settled_side_by_side_in_one_answer() {
+    let bench = exam("[0:02] quiet awake\n[0:08] palmar grasps, I think strong\n");
+    let ran = walk(&bench, "left strong, right weak\ny\nq\n");
+    assert!(ran.out.contains("left palmar grasp: strong (by KT"), "{}", ran.out);
+    assert!(ran.out.contains("right palmar grasp: weak (by KT"), "{}", ran.out);
+    assert_eq!(
+        findings(&bench),
+        ["palmar-grasp left observed strong sure", "palmar-grasp right observed weak sure"]
+    );
+    // What the item does not take is not spread over both sides.
+    let bench = exam("[0:02] quiet awake\n[0:08] ankle clonus maybe absent\n");
+    let ran = walk(&bench, "left strong right absent\nn\nq\n");
+    assert!(ran.out.contains("= right ankle clonus: 0 beats"), "{}", ran.out);
+    assert!(ran.out.contains("? words not understood: strong"), "{}", ran.out);
+}

@@ -347,7 +347,7 @@ fn a_doubtful_finding_is_a_gap_that_lists_its_doubts() {
         gap.text,
         format!("Popliteal angle, side not said: 90° ({seq}.1) is not settled: no side was said")
     );
-    assert_eq!(gap.settle, format!("cotside settle EXAM {seq}.1 --side right"));
+    assert_eq!(gap.settle, format!("cotside settle EXAM {seq}.1 --side SIDE"));
     let chosen = in_memory::chosen("popliteal-angle", Some("right"), Number(90.0));
     log.decide(Some((seq, 1)), Decision::Choose(chosen));
     let g = of(&log.exam());

@@ -772,6 +772,13 @@ fn a_pattern_is_told_with_every_finding_it_rests_on() {
     let mut log = Log::new(newborn());
     log.add("neck-flexors", None, Word("none"));
     log.add("neck-extensors", None, Word("holds"));
+    // What is not settled may turn it.
+    let mut unsettled = Log::new(newborn());
+    unsettled.add("neck-flexors", None, Word("none"));
+    unsettled.say("quiet awake");
+    unsettled.say("neck extensors, I think holds");
+    assert_eq!(unsettled.exam().unsettled().count(), 1);
+    assert!(!note_of(&unsettled.exam(), newborn()).contains("PATTERNS"));
     let text = note_of(&log.exam(), newborn());
     assert!(text.contains("less in neck flexors than in neck extensors"), "{text}");
     assert!(text.contains("PATTERNS, TOLD AND NOT GRADED"), "{text}");

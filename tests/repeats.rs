@@ -254,3 +254,34 @@ proptest! {
         prop_assert_eq!(grade(&x, newborn()).grades[k.unwrap()], Grade::Outside);
     }
 }
+
+#[test]
+fn a_word_and_a_number_of_one_item_said_apart_are_one_finding() {
+    let lex = in_memory::newborn();
+    let pupils = lex.item("pupils").unwrap();
+    let after = |words: &[&str]| -> Vec<String> {
+        let mut log = in_memory::Log::new(lex);
+        log.say("quiet awake");
+        for w in words {
+            log.say(w);
+        }
+        let x = log.exam();
+        let told = |f: &cotside::reading::types::Finding| {
+            let sure = if f.is_sure() { "" } else { "?" };
+            format!("{} {:?}{sure}", f.value.as_deref().unwrap_or("-"), f.number)
+        };
+        x.of(pupils).map(|s| told(&s.finding)).collect()
+    };
+    let whole = ["equal-reactive Some(3.0)"];
+    assert_eq!(after(&["pupils both 3 mm", "pupils equal and reactive"]), whole);
+    assert_eq!(after(&["pupils equal and reactive", "pupils both 3 mm"]), whole);
+    assert_eq!(
+        after(&["pupils both 3 mm", "pupils equal and reactive", "pupils both 3 mm"]),
+        whole
+    );
+    // Another number, or another word, is no completion.
+    let other = after(&["pupils both 3 mm", "pupils equal and reactive", "pupils both 5 mm"]);
+    assert_ne!(other, whole);
+    // Nor is what was seen in another state.
+    assert_ne!(after(&["pupils both 3 mm", "crying", "pupils equal and reactive"]), whole);
+}

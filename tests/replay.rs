@@ -53,3 +53,13 @@ fn kept_sounds() {
 fn kept_models() {
     play("model", bodies::model);
 }
+
+#[test]
+fn kept_requests() {
+    play("request", bodies::request);
+}
+
+#[test]
+fn kept_exports() {
+    play("import", bodies::import);
+}

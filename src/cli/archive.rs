@@ -55,7 +55,7 @@ fn wanted(args: &ArchiveArgs, c: &Counted, lex: &Lexicon) -> bool {
 
 /// Runs the command.
 pub fn run(args: &ArchiveArgs) -> Outcome {
-    let folders = many::find(&args.folder)?;
+    let found = many::find(&args.folder)?;
     let lexicons = Lexicons::new(args.lexicon.as_deref());
     let lex = main_lexicon(&lexicons)?;
     let mut args = args.clone();
@@ -81,11 +81,12 @@ pub fn run(args: &ArchiveArgs) -> Outcome {
         }
         part
     };
-    let mut all = folders.par_iter().fold(Part::default, one).reduce(Part::default, Part::join);
+    let mut all = found.exams.par_iter().fold(Part::default, one).reduce(Part::default, Part::join);
     all.lines.sort_by(|a, b| (a.started, &a.folder).cmp(&(b.started, &b.folder)));
     all.damaged.sort_by(|a, b| a.folder.cmp(&b.folder));
+    let locked = found.locked_names();
     if args.json {
-        output::json(&archive::json(&all.sums, &all.lines, &all.damaged, &lex))?;
+        output::json(&archive::json(&all.sums, &all.lines, &all.damaged, &locked, &lex))?;
     } else {
         for l in &all.lines {
             output::line(&archive::line(l))?;
@@ -93,7 +94,7 @@ pub fn run(args: &ArchiveArgs) -> Outcome {
         if !all.lines.is_empty() {
             output::line("")?;
         }
-        output::put(&archive::text(&all.sums, &all.damaged, &lex))?;
+        output::put(&archive::text(&all.sums, &all.damaged, &locked, &lex))?;
     }
     Ok(many::exit(all.damaged.len()))
 }

@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use crate::journal::JournalError;
 use crate::problem::Problem;
 use crate::seal::closed::closed_path;
+use crate::seal::statement::SEAL_FILE;
 
 /// Exit codes, as `cotside --help` lists them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -78,7 +79,7 @@ impl From<Vec<Problem>> for Failure {
 
 impl From<JournalError> for Failure {
     fn from(e: JournalError) -> Self {
-        let exit = match &e {
+        let mut exit = match &e {
             JournalError::Damage(_) | JournalError::Newer(_) => Exit::Damaged,
             JournalError::Io { .. } | JournalError::Closed(_) => Exit::Device,
             JournalError::Missing(_)
@@ -93,9 +94,18 @@ impl From<JournalError> for Failure {
             let dir = path.parent().unwrap_or(path);
             let exam = dir.display();
             let locked = closed_path(dir).ok().filter(|p| p.is_file());
+            let sealed = dir.join(SEAL_FILE).exists();
+            if locked.is_none() && sealed {
+                exit = Exit::Damaged;
+            }
             problem.help = Some(match locked {
                 Some(locked) => {
                     format!("the exam is locked; open it: cotside unlock {}", locked.display())
+                }
+                None if sealed => {
+                    "a signed exam stood here, and its journal was taken away: bring \
+                                   it back from a copy"
+                        .to_owned()
                 }
                 None => format!(
                     "name the folder of an exam that was started, or start it: \

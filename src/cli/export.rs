@@ -11,11 +11,14 @@ use super::{ExportArgs, Format, open, output, sealing};
 use crate::exam::Exam;
 use crate::gaps::{Gaps, gaps};
 use crate::grade::{Graded, Overview, asymmetries, grade, scales};
+use crate::journal::FileSystem;
 use crate::problem::Problem;
 use crate::report::deidentify::Shown;
 use crate::report::later::{self, Later};
 use crate::report::note::Block;
 use crate::report::{fhir, json, note, pdf, returned, sheet, table, words};
+use crate::seal::folder::part;
+use crate::seal::standing::{self, RawLines};
 use crate::seal::{self, SealFacts};
 
 /// Random bits of the system, as 16 hexadecimal digits.
@@ -125,8 +128,16 @@ fn blocks(o: &Opened, v: &View, shown: &Shown, signed: &Signed) -> Vec<Block> {
 /// Files of the exam's folder that go with its journal.
 fn beside(exam: &Path) -> Result<Vec<(String, Vec<u8>)>, Failure> {
     let mut out = Vec::new();
+    let raw = RawLines::read(&FileSystem, exam)?;
+    // A seal that is refused elsewhere is carried as it stands.
+    let on_its_way = standing::standing(&FileSystem, exam, &raw)
+        .is_ok_and(|found| found.is_some_and(|found| found.pending));
     for name in returned::CARRIED {
-        let path = exam.join(name);
+        let prepared = exam.join(part(name));
+        let path = match on_its_way && prepared.exists() {
+            true => prepared,
+            false => exam.join(name),
+        };
         match std::fs::read(&path) {
             Ok(bytes) => out.push((name.to_owned(), bytes)),
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}

@@ -1,7 +1,6 @@
 //! `cotside gather`.
 
-use std::fs::File;
-use std::io::BufWriter;
+use std::io::{BufWriter, IntoInnerError};
 use std::path::{Path, PathBuf};
 
 use indicatif::{ProgressBar, ProgressStyle};
@@ -12,6 +11,7 @@ use super::many::{self, Lexicons};
 use super::{GatherArgs, TableFormat, export, output};
 use crate::gaps::gaps;
 use crate::grade::grade;
+use crate::journal::NewFile;
 use crate::report::archive::Damaged;
 use crate::report::deidentify::Shown;
 use crate::report::table::{self, Row, csv, parquet};
@@ -20,13 +20,16 @@ use crate::report::table::{self, Row, csv, parquet};
 /// memory does not grow with the folder.
 const AT_ONCE: usize = 64;
 
+/// The file, written in larger pieces than rows.
+type Out = BufWriter<NewFile<'static>>;
+
 /// Where rows go.
-enum To {
-    Csv(Box<csv::Writer<BufWriter<File>>>),
-    Parquet(Box<parquet::Writer<BufWriter<File>>>),
+enum To<'o> {
+    Csv(Box<csv::Writer<&'o mut Out>>),
+    Parquet(Box<parquet::Writer<&'o mut Out>>),
 }
 
-impl To {
+impl To<'_> {
     fn row(&mut self, row: Row) -> std::io::Result<()> {
         match self {
             To::Csv(w) => w.row(&row),
@@ -60,44 +63,42 @@ fn format(args: &GatherArgs) -> Result<TableFormat, Failure> {
 /// Runs the command.
 pub fn run(args: &GatherArgs) -> Outcome {
     let format = format(args)?;
-    let mut folders = many::find(&args.folder)?;
+    let found = many::find(&args.folder)?;
+    let locked = found.locked_names();
+    let mut folders = found.exams;
     if args.deidentify {
         // The order of the folders would tell the order in time.
         shuffle(&mut folders)?;
     }
-    let file = output::create(&args.output)?;
-    match write(args, format, &folders, file) {
-        Ok((rows, damaged)) => {
-            for d in &damaged {
-                output::warn(&format!("left out: {}", d.problem));
-            }
-            output::tell(&format!(
-                "{rows} rows of {} exams written to {}",
-                folders.len() - damaged.len(),
-                args.output.display()
-            ));
-            Ok(many::exit(damaged.len()))
-        }
-        Err(e) => {
-            // Half a table would look like a whole one.
-            let _ = std::fs::remove_file(&args.output);
-            Err(e)
-        }
+    // Half a table would look like a whole one: what goes wrong leaves none.
+    let (rows, damaged) = write(args, format, &folders, output::create(&args.output)?)?;
+    for d in &damaged {
+        output::warn(&format!("left out: {}", d.problem));
     }
+    for file in &locked {
+        output::warn(&format!("locked, and left out: {file}"));
+    }
+    output::tell(&format!(
+        "{rows} rows of {} exams written to {}",
+        folders.len() - damaged.len(),
+        args.output.display()
+    ));
+    Ok(many::exit(damaged.len()))
 }
 
 fn write(
     args: &GatherArgs,
     format: TableFormat,
     folders: &[PathBuf],
-    file: File,
+    file: NewFile<'static>,
 ) -> Result<(u64, Vec<Damaged>), Failure> {
     let fail = |e: std::io::Error| Failure::file(&args.output, "write this file", &e);
-    let synced = file.try_clone().map_err(fail)?;
-    let out = BufWriter::new(file);
+    let mut out = BufWriter::new(file);
     let mut to = match format {
-        TableFormat::Csv => To::Csv(Box::new(csv::Writer::new(out).map_err(fail)?)),
-        TableFormat::Parquet => To::Parquet(Box::new(parquet::Writer::new(out).map_err(fail)?)),
+        TableFormat::Csv => To::Csv(Box::new(csv::Writer::new(&mut out).map_err(fail)?)),
+        TableFormat::Parquet => {
+            To::Parquet(Box::new(parquet::Writer::new(&mut out).map_err(fail)?))
+        }
     };
     let lexicons = Lexicons::new(args.lexicon.as_deref());
     let bar = ProgressBar::new(folders.len() as u64);
@@ -122,7 +123,8 @@ fn write(
         }
     }
     to.finish().map_err(fail)?;
-    synced.sync_all().map_err(fail)?;
+    let file = out.into_inner().map_err(IntoInnerError::into_error).map_err(fail)?;
+    file.finish().map_err(fail)?;
     bar.finish_and_clear();
     Ok((rows, damaged))
 }

@@ -28,11 +28,13 @@ Examples:
   cotside hear exam.wav --exam exams/a1 --sex m --ga 40+1 --by AB
   cotside hear exam.wav --exam exams/a1 --append",
     after_help = "\
-Takes 8 to 32 bit PCM and 32 bit float at any rate, with any number of channels. The first sample
-is 0:00 on the exam clock. Each phrase is kept with its start and end and with what else it may
-have been; what was not heard for certain stays unsettled. The recording is kept beside the journal, as
-the header says how long, and `cotside review` plays each phrase of it. Needs the speech model: `cotside model
-install`. An interrupted hearing is finished by running it again with --append."
+Takes 8 to 32 bit PCM and 32 bit float at any rate, with any number of channels.
+The first sample is 0:00 on the exam clock. Each phrase is kept with its start
+and end and with what else it may have been; what was not heard for certain
+stays unsettled. The recording is kept beside the journal as long as the header
+says, and `cotside review` plays each phrase of it. Needs the speech model:
+`cotside model install`. An interrupted hearing is finished by running it again
+with --append."
 )]
 pub struct HearArgs {
     /// The recording

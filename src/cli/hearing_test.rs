@@ -35,8 +35,9 @@ Examples:
   cotside hearing-test --list > phrases.txt
   cotside hearing-test --wav reading.wav",
     after_help = "\
-Read the twenty phrases aloud as you would at the cot, each after the one before was answered. For
---wav read them in order into a recording, with a pause behind each."
+Read the twenty phrases aloud as you would at the cot, each after the one before
+was answered. For --wav read them in order into a recording, with a pause behind
+each."
 )]
 pub struct HearingTestArgs {
     /// A recording of the phrases, read in order; the microphone, when not given

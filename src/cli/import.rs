@@ -1,12 +1,13 @@
 //! `cotside import`.
 
+use std::io::ErrorKind;
 use std::path::Path;
 
 use super::exit::{Exit, Failure, Outcome};
 use super::{Format, ImportArgs, export, open, output};
 use crate::exam;
 use crate::gaps::gaps;
-use crate::journal::{self, Digest, FileSystem, Storage};
+use crate::journal::{self, Digest, FileSystem};
 use crate::problem::Problem;
 use crate::report::json;
 use crate::report::returned::{self, Returned};
@@ -87,39 +88,14 @@ fn timeless(mut v: serde_json::Value) -> serde_json::Value {
     v
 }
 
-/// Makes the exam's folder with its journal: in a folder beside it first, which then gets the name,
-/// so that at no moment there is half an exam under it.
+/// Makes the exam's folder with its journal, whole or not at all.
 fn put(exam: &Path, back: &Returned) -> Result<(), Failure> {
-    let fs = FileSystem;
-    let fail = |doing: &'static str, path: &Path| {
-        let path = path.to_owned();
-        move |e: std::io::Error| Failure::file(&path, doing, &e)
-    };
-    if fs.exists(exam).map_err(fail("look at", exam))? {
-        return Err(Failure::input(
+    journal::restore(&FileSystem, exam, &back.bytes, &back.files).map_err(|e| match e.kind() {
+        ErrorKind::AlreadyExists => Failure::input(
             exam.display().to_string(),
-            "there is something of this name already; nothing was changed",
+            "there is something of this name, or of this name and .part, already; nothing was changed",
             "name a folder that is not there yet",
-        ));
-    }
-    let mut name = exam.file_name().unwrap_or_default().to_owned();
-    name.push(".part");
-    let part = exam.with_file_name(name);
-    fs.create_dir(&part).map_err(fail("make this folder", &part))?;
-    let written = (|| {
-        let beside = back.files.iter().map(|(name, bytes)| (name.as_str(), bytes));
-        for (name, bytes) in std::iter::once((journal::FILE_NAME, &back.bytes)).chain(beside) {
-            let mut file = fs.create_new(&part.join(name))?;
-            file.write_all(bytes)?;
-            file.sync_all()?;
-        }
-        fs.sync_dir(&part)?;
-        fs.rename(&part, exam)?;
-        let above = exam.parent().filter(|p| !p.as_os_str().is_empty());
-        fs.sync_dir(above.unwrap_or(Path::new(".")))
-    })();
-    written.map_err(|e| {
-        let _ = std::fs::remove_dir_all(&part);
-        fail("write the exam to", exam)(e)
+        ),
+        _ => Failure::file(exam, "write the exam to", &e),
     })
 }

@@ -21,6 +21,7 @@ use crate::journal::{
     self, Clock, Echo, Entry, ExamClock, Journal, JournalRead, Resume, SystemClock,
 };
 use crate::lexicon::Lexicon;
+use crate::reading::ears::Ears;
 use crate::reading::{Reader, Reading};
 use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
 use crate::report::{controls, text, words};
@@ -37,7 +38,20 @@ pub fn run(args: &ListenArgs) -> Outcome {
         true => taken_up(args)?,
         false => begun(args)?,
     };
-    let mut log = Log::new(&lex, journal, &args.exam, args.lexicon.as_deref());
+    std::thread::scope(|scope| {
+        // The index of sounds is made while the first phrase is being said.
+        scope.spawn(|| Ears::of(&lex));
+        attend(args, &lex, journal, earlier)
+    })
+}
+
+fn attend(
+    args: &ListenArgs,
+    lex: &Lexicon,
+    journal: Journal,
+    earlier: Option<JournalRead>,
+) -> Outcome {
+    let mut log = Log::new(lex, journal, &args.exam, args.lexicon.as_deref());
     log.take_up(earlier.as_ref());
     log.greet(earlier.is_some())?;
     if !args.keys {

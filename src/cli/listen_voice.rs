@@ -16,7 +16,6 @@ use super::{ListenArgs, output};
 use crate::capture::keys::{Line, typed};
 use crate::capture::sound::microphone::{Format, Wanted};
 use crate::capture::sound::tones::{self, Tone};
-use crate::capture::{Phrase, Source};
 use crate::journal::{AudioMark, Clock, Entry, Mark};
 use crate::problem::Problem;
 use crate::report::echo::NOT_UNDERSTOOD;
@@ -64,17 +63,6 @@ pub fn run(log: &mut Log<'_>, args: &ListenArgs) -> Result<Exit, Failure> {
         Some(path) => Box::new(Transcript::read(path)?),
         None => Box::new(Whisper::load(&model::folder()?, lex)?),
     };
-    // The reader's index of sounds is made before the first phrase needs it.
-    let _ = log.would_resume(&Phrase {
-        text: "-".into(),
-        start_ms: 0,
-        end_ms: 0,
-        source: Source::Keys,
-        line: None,
-        speaker: None,
-        alternatives: Vec::new(),
-        certainty: None,
-    });
     let wanted = Wanted {
         device: args.device.clone(),
         rate: args.rate,

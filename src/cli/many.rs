@@ -16,27 +16,51 @@ use crate::report::later::{self, Later};
 /// Deepest folder looked into, so that a link back to a folder above ends somewhere.
 const DEEPEST: usize = 12;
 
-/// The folders under `dir` that hold an exam, in order; `dir` itself when it holds one.
+/// What was found in a folder of many exams.
+#[derive(Debug, Default)]
+pub struct Found {
+    /// Folders that hold an exam, in order.
+    pub exams: Vec<PathBuf>,
+    /// Locked exams, in order: they are told, and cannot be counted.
+    pub locked: Vec<PathBuf>,
+}
+
+impl Found {
+    /// The locked exams, as they are told.
+    pub fn locked_names(&self) -> Vec<String> {
+        self.locked.iter().map(|p| p.display().to_string()).collect()
+    }
+}
+
+/// The exams under `dir`; `dir` itself when it is one.
 ///
 /// # Errors
-/// A folder that cannot be read, or one without any exam.
-pub fn find(dir: &Path) -> Result<Vec<PathBuf>, Failure> {
-    let mut out = Vec::new();
+/// A folder that cannot be read, or one without any exam that is not locked.
+pub fn find(dir: &Path) -> Result<Found, Failure> {
+    let mut out = Found::default();
     walk(dir, 0, &mut out)?;
-    if out.is_empty() {
+    if out.exams.is_empty() && !out.locked.is_empty() {
+        return Err(Failure::input(
+            dir.display().to_string(),
+            format!("all exams in this folder are locked: {}", out.locked_names().join(", ")),
+            "open them with `cotside unlock`, then ask again",
+        ));
+    }
+    if out.exams.is_empty() {
         return Err(Failure::input(
             dir.display().to_string(),
             format!("there is no exam in this folder (no {})", journal::FILE_NAME),
             "name a folder that holds exam folders, at any depth",
         ));
     }
-    out.sort();
+    out.exams.sort();
+    out.locked.sort();
     Ok(out)
 }
 
-fn walk(dir: &Path, depth: usize, out: &mut Vec<PathBuf>) -> Result<(), Failure> {
+fn walk(dir: &Path, depth: usize, out: &mut Found) -> Result<(), Failure> {
     if dir.join(journal::FILE_NAME).exists() {
-        out.push(dir.to_owned());
+        out.exams.push(dir.to_owned());
         return Ok(());
     }
     let read = |e| Failure::file(dir, "read this folder", &e);
@@ -44,6 +68,8 @@ fn walk(dir: &Path, depth: usize, out: &mut Vec<PathBuf>) -> Result<(), Failure>
         let path = entry.map_err(read)?.path();
         if path.is_dir() && depth < DEEPEST {
             walk(&path, depth + 1, out)?;
+        } else if path.extension().is_some_and(|e| e == "age") && path.is_file() {
+            out.locked.push(path);
         }
     }
     Ok(())

@@ -43,15 +43,17 @@ use self::header::{Clear, Fields};
 const EXIT_CODES: &str = "\
 Exit codes:
   0  all went well
-  1  the exam does not meet its protocol (gaps), is not signed, or by an unknown key
+  1  the exam does not meet its protocol (gaps), is not signed, or is signed by an
+     unknown key
   2  the command line or an input is wrong; nothing was changed
   3  the disk, the terminal or the microphone failed
-  4  the journal or the seal is damaged or altered, or a later version wrote it; nothing was
-     changed
+  4  the journal or the seal is damaged or altered, or a later version wrote it;
+     nothing was changed
   101  cotside made a mistake of its own; what was confirmed is kept
 
-Colour is used on a terminal only and says nothing that words do not say; --color never or a
-non-empty NO_COLOR turns it off. Results go to standard output, messages to standard error.";
+Colour is used on a terminal only and says nothing that words do not say;
+--color never or a non-empty NO_COLOR turns it off. Results go to standard
+output, messages to standard error.";
 
 const START: &str = "\
 Examples:
@@ -176,11 +178,12 @@ Examples:
   cotside read - --exam exams/a2 < exam.txt
   cotside read rest.txt --exam exams/a2 --append",
     after_help = "\
-Takes WebVTT, SRT, stamped lines (`[1:02] words`) and JSON lines; the format is told from the
-content. The whole input is checked first: when anything is wrong, all of it is listed and nothing
-is made. Each phrase is on disk before the next is taken. An interrupted read is finished by
-running it again with --append: phrases already there are not taken twice.
-For phrases that arrive one by one, use `cotside listen --keys`, which takes a pipe too."
+Takes WebVTT, SRT, stamped lines (`[1:02] words`) and JSON lines; the format is
+told from the content. The whole input is checked first: when anything is wrong,
+all of it is listed and nothing is made. Each phrase is on disk before the next
+is taken. An interrupted read is finished by running it again with --append:
+phrases already there are not taken twice. For phrases that arrive one by one,
+use `cotside listen --keys`, which takes a pipe too."
 )]
 struct ReadArgs {
     /// Timed text; `-` reads standard input
@@ -213,13 +216,14 @@ Examples:
   cotside listen --exam exams/a3 --device alsa:hw:1 --rate 48000 --channels 1 --format i16
   cotside listen --keys --exam exams/a4",
     after_help = "\
-Speak or type: what was understood is answered at once. Needs the speech model (`cotside model
-install`); with --keys it does not. The sound is kept beside the journal, and not while paused.
+Speak or type: what was understood is answered at once. Needs the speech model
+(`cotside model install`); with --keys it does not. The sound is kept beside the
+journal, and not while paused.
   ? and Enter            what is left to do
   \"pause the log\"        nothing is kept until \"resume the log\"
   \"end of exam\", Ctrl-C  finishes the exam
-An exam that was interrupted is taken up again by the same command; nothing that was answered is
-lost."
+An exam that was interrupted is taken up again by the same command; nothing that
+was answered is lost."
 )]
 struct ListenArgs {
     /// Only typed phrases, from the terminal or line by line from a pipe
@@ -336,9 +340,10 @@ Examples:
   cotside score exams/a1 --input total@1=6 --input total@5=9
   cotside score exams/a1 --scale ward-score.toml",
     after_help = "\
-What an exam does not hold is never filled in: the result is then a range, from the best to the
-worst it can still be. A value entered with --input is an entry of its own in the journal; the
-last one for a sign counts, and `cotside settle EXAM --undo ENTRY` takes it back."
+What an exam does not hold is never filled in: the result is then a range, from
+the best to the worst it can still be. A value entered with --input is an entry
+of its own in the journal; the last one for a sign counts, and `cotside settle
+EXAM --undo ENTRY` takes it back."
 )]
 struct ScoreArgs {
     #[command(flatten)]
@@ -375,9 +380,9 @@ Examples:
   cotside compare exams/a1 exams/a2
   cotside compare exams/day* --json",
     after_help = "\
-Exams are put in order of their start. A finding is compared with the last one before it that is
-settled and was made in a state in which its item can be judged; the states of both stand beside
-every change."
+Exams are put in order of their start. A finding is compared with the last one
+before it that is settled and was made in a state in which its item can be
+judged; the states of both stand beside every change."
 )]
 struct CompareArgs {
     /// Folders of the exams, in any order
@@ -426,18 +431,19 @@ Examples:
   cotside settle exams/a1 12.1 --side left             the side that was not said
   cotside settle exams/a1 12.1 --not-a-finding
   cotside settle exams/a1 --add moro --side both --value complete --at 4:36
+  cotside settle exams/a1 --add behavioural-state --value crying --at 7:10
   cotside settle exams/a1 --gap gag --reason \"just fed\"
   cotside settle exams/a1 --undo 81",
     after_help = "\
-Every decision is an entry of its own in the journal, with who made it and when; nothing that was
-said is changed, and a decision can be taken back with --undo. What is not given for a finding
-stays as it was read.",
+Every decision is an entry of its own in the journal, with who made it and when;
+nothing that was said is changed, and a decision can be taken back with --undo.
+What is not given for a finding stays as it was read.",
     group = ArgGroup::new("act").args(["id", "add", "gap", "undo"]).multiple(false)
 )]
 struct SettleArgs {
     /// Folder of the exam
     exam: PathBuf,
-    /// Number of the finding, as `cotside show` gives it
+    /// Number of the finding, as `cotside explain` gives it
     #[arg(value_name = "ID")]
     id: Option<String>,
     /// Add a finding that no phrase holds
@@ -532,10 +538,11 @@ Examples:
   cotside export exams/a1 --as csv --deidentify -o findings.csv
   cotside export --schema > exam.schema.json",
     after_help = "\
-json and fhir hold the journal: `cotside import` makes the exam of them again. What is unsettled
-is marked as such in every format, and what was not done is told with its reason.
---deidentify writes no words that were said or typed, no wall times, nobody's initials, bands in
-place of exact ages, and a random code in place of the exam's."
+json and fhir hold the journal: `cotside import` makes the exam of them again.
+What is unsettled is marked as such in every format, and what was not done is
+told with its reason. --deidentify writes no words that were said or typed, no
+wall times, nobody's initials, bands in place of exact ages, and a random code
+in place of the exam's."
 )]
 struct ExportArgs {
     /// Folder of the exam
@@ -588,9 +595,9 @@ Examples:
   cotside import exam.json --exam exams/a1
   cotside import exam.fhir.json --exam exams/a1",
     after_help = "\
-Takes what `cotside export --as json` or `--as fhir` wrote; the journal comes back byte for byte.
-A file that was changed on the way is refused, and the place is named. A de-identified export does
-not hold the exam and cannot be imported."
+Takes what `cotside export --as json` or `--as fhir` wrote; the journal comes
+back byte for byte. A file that was changed on the way is refused, and the place
+is named. A de-identified export does not hold the exam and cannot be imported."
 )]
 struct ImportArgs {
     /// The export; `-` reads standard input
@@ -611,9 +618,9 @@ Examples:
   cotside archive exams --without red-reflex --list
   cotside archive exams --json > audit.json",
     after_help = "\
-Looks for exams in the folder at any depth. An exam that cannot be read is listed with what is
-wrong; the others are counted all the same, and the exit code is 4. Rates are of the exams whose
-protocol requires the item."
+Looks for exams in the folder at any depth. An exam that cannot be read is
+listed with what is wrong; the others are counted all the same, and the exit
+code is 4. Rates are of the exams whose protocol requires the item."
 )]
 struct ArchiveArgs {
     /// Folder that holds the exams' folders
@@ -661,9 +668,10 @@ Examples:
   cotside gather exams -o cohort.parquet
   cotside gather exams --deidentify -o cohort.csv",
     after_help = "\
-One row for every finding and for everything that was not done, of every exam in the folder at any
-depth; the columns are those of `cotside export --as csv`. An exam that cannot be read is left out
-and told, and the exit code is then 4. With --deidentify exams come in random order."
+One row for every finding and for everything that was not done, of every exam in
+the folder at any depth; the columns are those of `cotside export --as csv`. An
+exam that cannot be read is left out and told, and the exit code is then 4. With
+--deidentify exams come in random order."
 )]
 struct GatherArgs {
     /// Folder that holds the exams' folders

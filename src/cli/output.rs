@@ -1,10 +1,10 @@
 //! Standard output and standard error. Never a panic on a closed pipe.
 
-use std::fs::{File, OpenOptions};
 use std::io::{self, IsTerminal, Write};
 use std::path::Path;
 
 use super::exit::Failure;
+use crate::journal::{FileSystem, NewFile};
 use crate::report::words::WIDTH;
 
 /// Fewest columns that text is broken to; a narrower terminal breaks it by itself.
@@ -90,14 +90,10 @@ pub fn warn(text: &str) {
     tell(&format!("warning: {text}"));
 }
 
-/// Makes a file that must not be there yet, which only its owner may read: it holds an exam.
-pub fn create(path: &Path) -> Result<File, Failure> {
-    // A note in a chart may be the only copy: nothing is written over.
-    let mut how = OpenOptions::new();
-    how.write(true).create_new(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut how, 0o600);
-    how.open(path).map_err(|e| Failure::file(path, "make this file", &e))
+/// Begins a file that must not be there yet, which only its owner may read: it holds an exam. A note
+/// in a chart may be the only copy, so nothing is written over, and half a file never gets the name.
+pub fn create(path: &Path) -> Result<NewFile<'static>, Failure> {
+    NewFile::begin(&FileSystem, path).map_err(|e| Failure::file(path, "make this file", &e))
 }
 
 /// Writes a result to standard output, or to a file that must not be there yet.
@@ -116,7 +112,7 @@ pub fn deliver_bytes(to: Option<&Path>, bytes: &[u8]) -> Result<(), Failure> {
     };
     let mut file = create(path)?;
     file.write_all(bytes)
-        .and_then(|()| file.sync_all())
+        .and_then(|()| file.finish())
         .map_err(|e| Failure::file(path, "write this file", &e))?;
     tell(&format!("written to {}", path.display()));
     Ok(())

@@ -16,10 +16,10 @@ Examples:
   cotside page exams/a1 -o exam.html
   cotside page exams/day1 exams/day2 -o course.html",
     after_help = "\
-The file asks for nothing outside it and runs nothing; it can be read in any browser and prints
-with the exam's code and the journal's digest on every sheet. Several exams give small drawings
-over the hours of age, and head circumference on the lines of its reference. To settle what is
-open, use `cotside review`."
+The file asks for nothing outside it and runs nothing; it can be read in any
+browser and prints with the exam's code and the journal's digest on every sheet.
+Several exams give small drawings over the hours of age, and head circumference
+on the lines of its reference. To settle what is open, use `cotside review`."
 )]
 pub struct PageArgs {
     /// Folders of the exams, in any order

@@ -21,12 +21,12 @@ Examples:
   cotside review exams/a1 --by AB
   cotside review exams/a1 --no-open",
     after_help = "\
-The page shows what is open, the exam by section and side, the course of it drawn to scale, the
-scores and the note, and plays each phrase whose sound is kept. All of it works by keyboard; the
-keys are listed on the page. Every decision is an entry of its own in the journal, and can be
-taken back.
-Only this machine can reach the page, and only the browser the address is opened in first. It
-ends a few seconds after its tab is closed, or with Ctrl-C."
+The page shows what is open, the exam by section and side, the course of it
+drawn to scale, the scores and the note, and plays each phrase whose sound is
+kept. All of it works by keyboard; the keys are listed on the page. Every
+decision is an entry of its own in the journal, and can be taken back. Only this
+machine can reach the page, and only the browser the address is opened in first.
+It ends a few seconds after its tab is closed, or with Ctrl-C."
 )]
 pub struct ReviewArgs {
     /// Folder of the exam

@@ -40,7 +40,7 @@ pub struct Stretch {
     pub from_ms: u64,
     /// To the next stretch, or the end.
     pub to_ms: u64,
-    /// Phrase that said or implied it.
+    /// Phrase that said or implied it, or the settlement that gave it.
     pub seq: u64,
     /// Said of an event, not as the state.
     pub implied: bool,
@@ -243,6 +243,7 @@ pub fn build_as_read(
     mut read: impl FnMut(u64, &Phrase) -> Reading,
 ) -> Exam {
     let undone: HashSet<u64> = undone(lines);
+    let mut given = given_states(lines, &undone, lex);
     let mut fold = Fold::default();
     let mut x = Exam {
         same_lexicon: header.lexicon.sha256.to_string() == lex.digest,
@@ -283,7 +284,10 @@ pub fn build_as_read(
                 let reading = if paused { Reading::default() } else { read(line.seq, p) };
                 let resumes = paused
                     && Reader::new(lex).read(line.seq, p).controls.iter().any(|c| c == "resume");
+                given.begin_before(p.start_ms, &mut x.states);
                 take_states(&mut x.states, &reading, p, line.seq);
+                // What a person gave for this very moment counts before what was heard at it.
+                given.begin_before(p.start_ms + 1, &mut x.states);
                 let state = x.states.last().map(|s| s.state);
                 let moment = Moment { state, line: p.line, until_ms: p.end_ms };
                 fold.take(&reading, moment, lex);
@@ -333,6 +337,10 @@ pub fn build_as_read(
             Entry::End => x.ended = true,
             _ => {}
         }
+    }
+    given.begin_before(x.end_ms + 1, &mut x.states);
+    if let Some(last) = x.states.last_mut() {
+        last.to_ms = last.to_ms.max(x.end_ms);
     }
     x.findings = fold.standing;
     x.gone = fold.gone;
@@ -387,6 +395,55 @@ fn undone(lines: &[Line]) -> HashSet<u64> {
         }
     }
     out
+}
+
+/// States given afterwards by a person, in the order of the time they are given for.
+struct Given {
+    /// From, milliseconds; state; settlement.
+    list: std::vec::IntoIter<(u64, usize, u64)>,
+}
+
+/// The settlements that add a state: the state of the infant is an item like others, and a value of it
+/// is a state from a moment on, until the next that was said or given.
+fn given_states(lines: &[Line], undone: &HashSet<u64>, lex: &Lexicon) -> Given {
+    let of = |line: &Line| {
+        let Entry::Settlement(s) = &line.entry else { return None };
+        let Decision::Add { chosen, at_ms } = &s.decision else { return None };
+        let state = given_state(chosen, lex)?;
+        (!undone.contains(&line.seq)).then_some((*at_ms, state, line.seq))
+    };
+    let mut list: Vec<_> = lines.iter().filter_map(of).collect();
+    // Of two given for one moment the later one counts.
+    list.sort_by_key(|(at, _, seq)| (*at, *seq));
+    Given { list: list.into_iter() }
+}
+
+/// The state that a choice gives, if it is of the item that stands for the state.
+fn given_state(c: &Chosen, lex: &Lexicon) -> Option<usize> {
+    (lex.item(&c.item).is_some_and(|i| Some(i) == lex.state_item))
+        .then(|| lex.state(c.value.as_deref()?))
+        .flatten()
+}
+
+impl Given {
+    /// Begins those given for a moment before `ms`.
+    fn begin_before(&mut self, ms: u64, states: &mut Vec<Stretch>) {
+        while let Some(&(from_ms, state, seq)) =
+            self.list.as_slice().first().filter(|(at, ..)| *at < ms)
+        {
+            self.list.next();
+            // What began at the same moment lasted no time.
+            while states.last().is_some_and(|l| l.from_ms >= from_ms) {
+                states.pop();
+            }
+            if let Some(l) = states.last_mut() {
+                l.to_ms = from_ms;
+            }
+            if states.last().is_none_or(|l| l.state != state) {
+                states.push(Stretch { state, from_ms, to_ms: from_ms, seq, implied: false });
+            }
+        }
+    }
 }
 
 fn take_states(states: &mut Vec<Stretch>, reading: &Reading, p: &Phrase, seq: u64) {
@@ -587,6 +644,8 @@ fn settle(fold: &mut Fold, x: &mut Exam, s: &Settlement, line: &Line, lex: &Lexi
                 stray(format!("finding {id} stands no longer"));
             }
         }
+        // A state is no finding; it stands in the track.
+        Decision::Add { chosen, .. } if given_state(chosen, lex).is_some() => {}
         Decision::Add { chosen, at_ms } => {
             let id = FindingId { phrase: seq, index: 1 };
             match chosen_finding(chosen, id, *at_ms, &s.who, lex) {

@@ -267,6 +267,26 @@ impl Fold {
                 self.remove(id, f.side, f.id.phrase, Some(f.id), How::Superseded);
                 continue;
             }
+            // "Pupils three millimetres", and later "pupils reactive": one finding in two phrases.
+            if item.trials != Trials::Seen && completes(&old, &f, moment) {
+                let o = &mut self.standing[k];
+                if !o.phrases.contains(&f.id.phrase) {
+                    o.phrases.push(f.id.phrase);
+                }
+                o.until_ms = o.until_ms.max(moment.until_ms);
+                let whole = &mut o.finding;
+                if whole.value.is_none() {
+                    (whole.value, whole.wording) = (f.value, f.wording);
+                }
+                if whole.number.is_none() && whole.range.is_none() {
+                    (whole.number, whole.range, whole.unit) = (f.number, f.range, f.unit);
+                }
+                let trial = trial_of(&o.finding, o.state);
+                if let Some(last) = o.trials.last_mut() {
+                    *last = trial;
+                }
+                return;
+            }
             match counts(&old, &f, moment, lex) {
                 Counts::Old(doubt) => {
                     let o = &mut self.standing[k];
@@ -298,6 +318,25 @@ impl Fold {
         }
         self.standing.push(s);
     }
+}
+
+/// Whether two sure findings, made in one state, say a word and a number that do not contradict one
+/// another: what one lacks the other says.
+fn completes(old: &Standing, new: &Finding, now: Moment) -> bool {
+    let was = &old.finding;
+    let plain = |f: &Finding| f.status == Status::Observed && f.is_sure() && !f.again;
+    let word = was.value.is_none() || new.value.is_none() || was.value == new.value;
+    let numeric = |f: &Finding| f.number.is_some() || f.range.is_some();
+    let same_number = (was.number, was.range) == (new.number, new.range);
+    let number = !numeric(was) || !numeric(new) || same_number;
+    let differ = was.value.is_none() != new.value.is_none() || numeric(was) != numeric(new);
+    plain(was)
+        && plain(new)
+        && new.corrects.is_empty()
+        && was.side == new.side
+        && old.state == now.state
+        && old.trials.len() == 1
+        && (word && number && differ)
 }
 
 /// Which of two findings of an item and side stands, with the doubt it is left with.

@@ -390,7 +390,11 @@ fn doubts(list: &mut Vec<Gap>, s: &Standing, told: bool, lex: &Lexicon) {
             f.id,
             doubts.join("; ")
         ),
-        settle: if side_open { settle::side(f.id) } else { settle::as_read(f) },
+        settle: match (side_open, doubts.len()) {
+            (true, 1) => settle::side(f.id),
+            (true, _) => settle::side_and_rest(f),
+            (false, _) => settle::as_read(f),
+        },
         open: true,
     });
 }

@@ -34,9 +34,15 @@ pub fn reason(item: &Item, side: Option<Side>) -> String {
     format!("cotside settle EXAM --gap {}{side} --reason \"...\"", item.id)
 }
 
-/// Names the side of a finding; the rest stays as read.
+/// Names the side of a finding; the rest stays as read. No side is proposed: a command that is copied
+/// must not decide.
 pub fn side(id: FindingId) -> String {
-    format!("cotside settle EXAM {id} --side right")
+    format!("cotside settle EXAM {id} --side SIDE")
+}
+
+/// Names the side of a finding of which more than the side is in doubt.
+pub fn side_and_rest(f: &Finding) -> String {
+    format!("{} --side SIDE", as_read(f))
 }
 
 /// Gives a finding the value it lacks.

@@ -29,7 +29,8 @@ pub enum Against {
     Same,
     /// The groups overlap.
     Mixed,
-    /// One of them has no finding that counts.
+    /// One of them has no finding that counts, or a finding of an item of theirs is not settled and may
+    /// turn it.
     Unknown,
 }
 
@@ -77,7 +78,12 @@ pub fn patterns(exam: &Exam, lex: &Lexicon) -> Vec<Pattern> {
                     }
                 }
             }
-            Pattern { pattern: k, against: against(&fed), fed, missing }
+            let mut items = p.parts.iter().flatten().map(|part| part.item);
+            let against = match items.any(|i| exam.of(i).any(|s| !s.finding.is_sure())) {
+                true => Against::Unknown,
+                false => against(&fed),
+            };
+            Pattern { pattern: k, against, fed, missing }
         })
         .collect()
 }

@@ -110,6 +110,7 @@ mod line;
 mod recover;
 mod signed;
 mod store;
+mod whole;
 
 pub use chain::Digest;
 pub use clock::{
@@ -126,6 +127,7 @@ pub use line::Line;
 pub use recover::{Torn, TornWhy};
 pub use signed::{Addendum, AudioRemoval, FileDigest, Form, Signing};
 pub use store::{FileSystem, Kind, Listed, Storage, StorageFile};
+pub use whole::{NewFile, restore};
 
 use std::io::ErrorKind;
 use std::path::Path;

@@ -41,8 +41,10 @@ pub trait Storage: Send + Sync {
     fn read(&self, path: &Path) -> io::Result<Vec<u8>>;
     /// Whether anything is at `path`.
     fn exists(&self, path: &Path) -> io::Result<bool>;
-    /// Gives a file another name in one step.
+    /// Gives a file or folder another name in one step.
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
+    /// As [`Storage::rename`], of a file to a name that nothing has yet; else `AlreadyExists`.
+    fn rename_new(&self, from: &Path, to: &Path) -> io::Result<()>;
     /// Makes the names in a folder durable.
     fn sync_dir(&self, dir: &Path) -> io::Result<()>;
     /// Takes a file away.
@@ -113,6 +115,19 @@ impl Storage for FileSystem {
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
         fs::rename(from, to)
+    }
+
+    fn rename_new(&self, from: &Path, to: &Path) -> io::Result<()> {
+        // A second name is refused where there is one already; renaming would replace it.
+        match fs::hard_link(from, to) {
+            Ok(()) => fs::remove_file(from),
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Err(e),
+            // Some file systems give a file one name only. There it is asked, and then done.
+            Err(_) => match self.exists(to)? {
+                true => Err(io::ErrorKind::AlreadyExists.into()),
+                false => fs::rename(from, to),
+            },
+        }
     }
 
     fn sync_dir(&self, dir: &Path) -> io::Result<()> {

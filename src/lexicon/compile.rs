@@ -2,6 +2,8 @@
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
+use rayon::prelude::*;
+
 use super::family::Family;
 use super::files::{Files, SourceFile};
 use super::matcher::{Entry, Matcher, Meaning, Naming, Saying};
@@ -46,6 +48,7 @@ struct Compiler<'a> {
     entries: Vec<Entry>,
     written: Vec<Written>,
     fillers: HashSet<String>,
+    folded: pattern::Folded,
 }
 
 impl Compiler<'_> {
@@ -67,7 +70,7 @@ impl Compiler<'_> {
         let mut first = Vec::new();
         for text in list {
             let byte = text.span().start;
-            match pattern::expand(text.get_ref()) {
+            match pattern::expand_with(text.get_ref(), &mut self.folded) {
                 Err(e) => self.problem(
                     file,
                     byte,
@@ -93,6 +96,9 @@ impl Compiler<'_> {
         n: usize,
         k: usize,
     ) -> BTreeMap<String, String> {
+        if v.less.is_empty() {
+            return BTreeMap::new();
+        }
         let surface = |words: &[PatternWord]| -> String {
             words.iter().map(|w| w.surface.as_str()).collect::<Vec<_>>().join(" ")
         };
@@ -229,10 +235,13 @@ pub fn compile(files: &Files) -> Result<Compiled, Vec<Problem>> {
         entries: Vec::new(),
         written: Vec::new(),
         fillers: HashSet::new(),
+        folded: pattern::Folded::default(),
     };
     let mut parsed: Vec<schema::File> = Vec::new();
-    for f in &files.files {
-        match toml::from_str::<schema::File>(&f.text) {
+    let read: Vec<_> =
+        files.files.par_iter().map(|f| toml::from_str::<schema::File>(&f.text)).collect();
+    for (f, read) in files.files.iter().zip(read) {
+        match read {
             Ok(p) => parsed.push(p),
             Err(e) => {
                 let byte = e.span().map_or(0, |s| s.start);

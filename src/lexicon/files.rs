@@ -131,8 +131,11 @@ impl Files {
     }
 
     fn with_language(own: Vec<SourceFile>, beside: Option<&Path>) -> Result<Files, Vec<Problem>> {
+        // Most files of a lexicon are long and have no head; they are read later, once.
+        let may_have_head = |f: &&SourceFile| f.text.contains("lexicon");
         let language = own
             .iter()
+            .filter(may_have_head)
             .find_map(|f| toml::from_str::<schema::File>(&f.text).ok()?.lexicon)
             .map_or("english".to_owned(), |h| h.language.into_inner());
         let n = own.len();

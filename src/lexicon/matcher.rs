@@ -186,7 +186,8 @@ impl Matcher {
         };
         let vocabulary =
             entries.iter().flat_map(|e| e.words.iter().map(|w| w.folded.clone())).collect();
-        Matcher { plain: build(false), full: build(true), entries, fillers, vocabulary }
+        let (plain, full) = rayon::join(|| build(false), || build(true));
+        Matcher { plain, full, entries, fillers, vocabulary }
     }
 
     /// Whether the word is left out when phrases are compared.

@@ -1,5 +1,7 @@
 //! Expands a lexicon phrase (`turns [and] (opens|open) =fixed`) into plain word sequences.
 
+use std::collections::HashMap;
+
 use super::text::{fold, tokenize};
 
 /// One word of an expanded phrase.
@@ -18,28 +20,49 @@ const MOST: usize = 512;
 /// Brackets within brackets beyond this are one too; it also bounds the recursion.
 const DEEPEST: usize = 16;
 
+/// Words as they are cut and folded. A lexicon says few words in many phrases; each is folded once.
+#[derive(Debug, Default)]
+pub struct Folded(HashMap<String, Vec<PatternWord>>);
+
+impl Folded {
+    fn words(&mut self, written: &str) -> &[PatternWord] {
+        // Asked twice rather than made into an owned key at each asking.
+        if !self.0.contains_key(written) {
+            let exact = written.starts_with('=');
+            let words = tokenize(written.trim_start_matches('='))
+                .into_iter()
+                .filter(|t| t.brk.is_none())
+                .map(|t| PatternWord { folded: t.folded, surface: t.surface, exact })
+                .collect();
+            self.0.insert(written.to_owned(), words);
+        }
+        &self.0[written]
+    }
+}
+
 /// Expands a phrase into all the word sequences it stands for, fillers still in.
 ///
 /// # Errors
 /// Says what is wrong with the brackets, that they stand in more than 16 others, or that the phrase
 /// is empty or stands for more than 512 sequences.
 pub fn expand(phrase: &str) -> Result<Vec<Vec<PatternWord>>, String> {
+    expand_with(phrase, &mut Folded::default())
+}
+
+/// As [`expand`], with the words folded so far.
+///
+/// # Errors
+/// As [`expand`].
+pub fn expand_with(phrase: &str, folded: &mut Folded) -> Result<Vec<Vec<PatternWord>>, String> {
     let chars: Vec<char> = phrase.chars().collect();
     let mut pos = 0;
     let all = alternatives(&chars, &mut pos, None, 0)?;
     let mut out: Vec<Vec<PatternWord>> = Vec::new();
     for text in all {
-        let words: Vec<PatternWord> = text
-            .split_whitespace()
-            .flat_map(|w| {
-                let exact = w.starts_with('=');
-                tokenize(w.trim_start_matches('='))
-                    .into_iter()
-                    .filter(|t| t.brk.is_none())
-                    .map(move |t| PatternWord { folded: t.folded, surface: t.surface, exact })
-                    .collect::<Vec<_>>()
-            })
-            .collect();
+        let mut words: Vec<PatternWord> = Vec::new();
+        for w in text.split_whitespace() {
+            words.extend_from_slice(folded.words(w));
+        }
         if words.is_empty() {
             return Err("stands for no words at all".into());
         }

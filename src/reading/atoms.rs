@@ -1,5 +1,7 @@
 //! From tokens to atoms: the smallest stretches of a phrase that mean something.
 
+use std::sync::Arc;
+
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Hit, Meaning, Naming, Saying};
 use crate::lexicon::model::{ItemId, Lexicon};
@@ -170,11 +172,16 @@ impl Cut {
     }
 }
 
+/// Gives the index of sounds. It takes longest of all to make, and is not asked for where every word
+/// is understood.
+pub type Listening<'e> = &'e dyn Fn() -> Arc<Ears>;
+
 /// Cuts a text into atoms; with `ears`, words that were mistyped or misheard are looked for too.
-pub fn cut(text: &str, lex: &Lexicon, ears: Option<(&Ears, &[usize])>) -> Cut {
+pub fn cut(text: &str, lex: &Lexicon, ears: Option<(Listening<'_>, &[usize])>) -> Cut {
     let near = ears.map_or(&[][..], |(_, n)| n);
     let mut c = cut_tokens(tokenize(text), near, lex);
     let Some((ears, at_hand)) = ears.filter(|_| !c.unknown.is_empty()) else { return c };
+    let ears = ears();
     let mended = ears.mend(&c.tokens, &c.unknown, lex);
     if !mended.is_empty() {
         let mut tokens = c.tokens.clone();

@@ -65,6 +65,12 @@ fn doubt_what_another_was_named_for(claims: &mut [Claim], segs: &[Segment], h: &
     let judged: HashSet<usize> = claims.iter().map(|c| c.item).collect();
     for c in claims.iter_mut().filter(|c| c.at_hand && c.is_observed()) {
         let at = h.atom(c.first_atom);
+        let held = segs.iter().find(|s| s.elems.iter().any(|e| e.atom == c.first_atom));
+        if let Some(i) = held.and_then(|s| s.in_place_of) {
+            let name = |i: usize| h.lex.items[i].name.as_str();
+            c.doubts.push(Doubt::SeveralItems(format!("{}, {}", name(c.item), name(i))));
+            continue;
+        }
         let named = segs.iter().filter(|s| !s.at_hand && s.sentence == at.sentence).find(|s| {
             let before = s.items.iter().filter_map(|n| n.atom).any(|a| h.atom(a).from < at.from);
             before && !s.item_ids().any(|i| judged.contains(&i))
@@ -105,6 +111,16 @@ fn may_be_reason(seg: &Segment, claims: &[Claim], h: &Heard<'_>) -> bool {
         })
 }
 
+/// Whether something was said between two atoms that is no word of joining: a judgement that none of
+/// the items takes, or a word not understood.
+fn says_between(seg: &Segment, h: &Heard<'_>, a: usize, b: usize) -> bool {
+    let judged = |k: usize| seg.elems.iter().any(|e| e.atom == k && e.piece == Piece::Judgement);
+    let tokens = h.atom(a).to..h.atom(b).from;
+    let unknown = h.cut.unknown.iter().any(|u| tokens.contains(u));
+    let joined = (a + 1..b).any(|k| h.is(k, Family::And));
+    !joined && (unknown || (a + 1..b).any(judged))
+}
+
 /// The claims of one segment.
 fn of_segment(
     seg: &Segment,
@@ -123,7 +139,7 @@ fn of_segment(
     });
     let elems = without_stray(&elems, h);
     let sit = Situation { h, memory, seg, elems: &elems, near, before };
-    let mut pairs = pair(&elems);
+    let mut pairs = pair(&elems, &|a, b| says_between(seg, h, a, b));
     if seg.negated {
         let bare = pairs.iter().flat_map(|p| &p.js).all(|e| e.piece == Piece::Skip);
         if bare || negation::negated_by(seg, h) == "not" {

@@ -34,7 +34,13 @@ pub struct Ears {
     phrases: Vec<String>,
     /// Folded words of the lexicon's trade phrases, with a surface.
     words: Vec<(String, String)>,
+    /// What was found in sentences searched before. An exam is rebuilt whenever something in it is
+    /// settled or a page of it is asked for, and its sentences are the same each time.
+    found: Mutex<HashMap<String, Arc<Vec<SoundHit>>>>,
 }
+
+/// Most sentences whose hits are kept.
+const MOST_KEPT: usize = 4096;
 
 fn is_trade(m: Meaning) -> bool {
     matches!(
@@ -92,7 +98,24 @@ impl Ears {
         );
         let mut words: Vec<(String, String)> = words.into_iter().collect();
         words.sort();
-        Ears { index, entries, phrases, words }
+        Ears { index, entries, phrases, words, found: Mutex::default() }
+    }
+
+    /// The trade phrases that sound like a stretch of a sentence. They hang on its words alone.
+    fn search(&self, words: &[&str]) -> Arc<Vec<SoundHit>> {
+        let sentence = words.join(" ");
+        let kept = || self.found.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(hits) = kept().get(&sentence) {
+            return Arc::clone(hits);
+        }
+        // Not under the lock: exams of an archive are read side by side.
+        let hits = Arc::new(self.index.search(words, self.index.widest()));
+        let mut kept = kept();
+        if kept.len() >= MOST_KEPT {
+            kept.clear();
+        }
+        kept.insert(sentence, Arc::clone(&hits));
+        hits
     }
 
     /// Slips of the pen among the words not understood: the token, and the word it is taken for.
@@ -158,7 +181,7 @@ impl Ears {
             return;
         }
         let words: Vec<&str> = at.iter().map(|&i| cut.tokens[i].surface.as_str()).collect();
-        let hits = self.index.search(&words, self.index.widest());
+        let hits = self.search(&words);
         let mut items: Vec<ItemId> = cut
             .atoms
             .iter()
@@ -167,7 +190,7 @@ impl Ears {
             .collect();
         // Items first: a value is only looked for once its item is known.
         for values in [false, true] {
-            for h in &hits {
+            for h in hits.iter() {
                 let (from, to) = (at[h.words.start], at[h.words.end - 1] + 1);
                 let strength = self.index.strength(h);
                 if strength < Strength::InContext

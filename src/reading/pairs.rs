@@ -26,9 +26,10 @@ pub struct Pair {
     pub follows: bool,
 }
 
-/// Pairs sides with judgements, in the order they were said.
-pub fn pair(elems: &[Elem]) -> Vec<Pair> {
-    let mut pairing = Pairing::default();
+/// Pairs sides with judgements, in the order they were said. `apart` tells of two atoms whether something
+/// was said between them that is in no piece: then two sides are not named together.
+pub fn pair(elems: &[Elem], apart: &dyn Fn(usize, usize) -> bool) -> Vec<Pair> {
+    let mut pairing = Pairing { out: Vec::new(), pending: None, flags: Flags::default(), apart };
     let mut rest = elems;
     while let Some(first) = rest.first() {
         let end = rest.iter().position(|e| e.group != first.group).unwrap_or(rest.len());
@@ -52,15 +53,15 @@ struct Flags {
     directive: bool,
 }
 
-#[derive(Default)]
-struct Pairing {
+struct Pairing<'a> {
     out: Vec<Pair>,
     /// A side that waits for its judgement.
     pending: Option<SideSaid>,
     flags: Flags,
+    apart: &'a dyn Fn(usize, usize) -> bool,
 }
 
-impl Pairing {
+impl Pairing<'_> {
     /// Hands over to the pair what was said of it before it began.
     fn flag(&mut self, p: &mut Pair) {
         let f = std::mem::take(&mut self.flags);
@@ -113,6 +114,8 @@ impl Pairing {
         let mut open = false;
         // Whether "and" stands right before.
         let mut joined = false;
+        // The side said last.
+        let mut side_at: Option<usize> = None;
         for e in breath {
             let after_and = std::mem::replace(&mut joined, e.piece == Piece::And);
             match e.piece {
@@ -130,8 +133,11 @@ impl Pairing {
                         self.out.push(std::mem::take(&mut current));
                         open = false;
                     }
+                    // "left present, right absent" of an item that takes no "present": what was said
+                    // of the left is not understood, and it is not absent.
+                    let parted = side_at.replace(e.atom).is_some_and(|a| (self.apart)(a, e.atom));
                     current.side = match (open, current.side) {
-                        (true, Some(before)) if before != s => Some(SideSaid::Both),
+                        (true, Some(before)) if before != s && !parted => Some(SideSaid::Both),
                         _ => Some(s),
                     };
                     self.flag(&mut current);

@@ -148,6 +148,8 @@ pub struct Segment {
     pub sentence: usize,
     /// A negation stands right before the item.
     pub negated: bool,
+    /// The item that was named in front, though none of this fits it and its own items are those at hand.
+    pub in_place_of: Option<ItemId>,
 }
 
 impl Segment {

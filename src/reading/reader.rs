@@ -29,7 +29,7 @@ use super::types::Reading;
 pub struct Reader<'a> {
     lex: &'a Lexicon,
     memory: Memory,
-    /// Built with the first phrase: a reader that hears nothing need not pay for it.
+    /// Built with the first word that is not understood.
     ears: OnceLock<Arc<Ears>>,
 }
 
@@ -63,9 +63,9 @@ impl<'a> Reader<'a> {
         if let Some(reading) = count(seq, phrase, memory, lex) {
             return reading;
         }
-        let ears = self.ears.get_or_init(|| Ears::of(lex));
-        let cut =
-            cut(&phrase.text, lex, Some((ears.as_ref(), memory.items_near(phrase.start_ms, lex))));
+        let ears = || Arc::clone(self.ears.get_or_init(|| Ears::of(lex)));
+        let near = memory.items_near(phrase.start_ms, lex);
+        let cut = cut(&phrase.text, lex, Some((&ears, near)));
         let taken = judge(&cut, lex);
         let heard = Heard { cut: &cut, taken: &taken, lex };
         let mut reading = Reading::default();

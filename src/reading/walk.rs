@@ -3,11 +3,13 @@
 
 use std::collections::HashSet;
 
+use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Meaning, Naming, Saying};
 use crate::lexicon::model::ItemId;
 
+use super::atoms::Atom;
 use super::heard::Heard;
-use super::pieces::{Elem, Named, Piece, Segment};
+use super::pieces::{Elem, Named, Piece, Segment, piece_of};
 use super::resolve::{resolve, resolve_whole};
 
 /// What is at hand when a phrase begins.
@@ -156,6 +158,12 @@ impl<'a> Walk<'a> {
             return;
         }
         for &k in &orphans {
+            // "Biceps jerk present" opens with the item: it is no landmark, and was hardly said of
+            // another.
+            self.out[k].in_place_of = match self.out[k].first_name() {
+                Some(name) if self.leads(name) => self.out[k].item_ids().next(),
+                _ => None,
+            };
             self.out[k].at_hand = true;
             self.out[k].items = at_hand(&self.announced, false);
         }
@@ -164,6 +172,19 @@ impl<'a> Walk<'a> {
             s.at_hand || s.sentence != sentence || s.elems.iter().any(|e| e.piece.settles())
         });
         self.now.clone_from(&self.announced);
+    }
+
+    /// Whether nothing but sides and what says nothing stands before an atom in its sentence.
+    fn leads(&self, atom: usize) -> bool {
+        let cut = self.h.cut;
+        let at = self.h.atom(atom);
+        let empty = |a: &Atom| {
+            a.is(self.h.lex, Family::And) || piece_of(a, self.h.lex).is_some_and(Piece::is_side)
+        };
+        let before = |t: &usize| *t < at.from && cut.sentences[*t] == at.sentence;
+        let says = |list: &[usize]| list.iter().any(before);
+        let mut atoms = cut.atoms.iter().take(atom).filter(|a| a.sentence == at.sentence);
+        atoms.all(empty) && !says(&cut.unknown) && !says(&cut.qualifiers) && !says(&cut.idle)
     }
 
     /// Whether none of a segment's judgements fits its own item, and one fits what was announced.
@@ -194,6 +215,7 @@ impl<'a> Walk<'a> {
             group: cut.atoms[atom].group,
             sentence: self.sentence,
             negated,
+            in_place_of: None,
         });
     }
 

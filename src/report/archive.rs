@@ -317,7 +317,7 @@ const MOST_SKIPPED: usize = 12;
 const MOST_REASONS: usize = 3;
 
 /// The summary for people.
-pub fn text(s: &Sums, damaged: &[Damaged], lex: &Lexicon) -> String {
+pub fn text(s: &Sums, damaged: &[Damaged], locked: &[String], lex: &Lexicon) -> String {
     let mut out = String::new();
     let exams = words::count(usize::try_from(s.exams).unwrap_or(usize::MAX), "exam", "exams");
     let share = percent(s.complete, s.exams);
@@ -364,6 +364,12 @@ pub fn text(s: &Sums, damaged: &[Damaged], lex: &Lexicon) -> String {
     for d in damaged {
         let _ = writeln!(out, "  {}", words::hung(&d.problem, 2, 4));
     }
+    if !locked.is_empty() {
+        let _ = writeln!(out, "\nLocked, and not counted: {}", locked.len());
+    }
+    for file in locked {
+        let _ = writeln!(out, "  {}", words::hung(file, 2, 4));
+    }
     out
 }
 
@@ -400,7 +406,13 @@ fn table(out: &mut String, heading: &str, rows: Vec<(&str, Rate)>, name: impl Fn
 }
 
 /// The summary, and the exams, for other programs.
-pub fn json(s: &Sums, lines: &[Line], damaged: &[Damaged], lex: &Lexicon) -> Value {
+pub fn json(
+    s: &Sums,
+    lines: &[Line],
+    damaged: &[Damaged],
+    locked: &[String],
+    lex: &Lexicon,
+) -> Value {
     let rates = |rows: Vec<(&str, Rate)>, key: &str| -> Vec<Value> {
         let row = |(id, rate): (&str, Rate)| {
             let mut v = json!({ key: id });
@@ -454,6 +466,7 @@ pub fn json(s: &Sums, lines: &[Line], damaged: &[Damaged], lex: &Lexicon) -> Val
             .iter()
             .map(|d| json!({ "folder": d.folder, "problem": d.problem }))
             .collect::<Vec<_>>(),
+        "locked": locked,
         "list": exams,
     })
 }

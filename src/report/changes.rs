@@ -22,6 +22,14 @@ pub fn spoken_and_settled(x: &Exam, lex: &Lexicon) -> Vec<(String, String)> {
         };
         list.push((g.at_seq, words::clock(g.finding.at_ms), text));
     }
+    for s in x.states.iter().filter(|s| x.decision(s.seq).is_some()) {
+        let text = format!(
+            "{} given as the state from then on{}",
+            words::state_name(s.state, lex),
+            by(s.seq, x)
+        );
+        list.push((s.seq, words::clock(s.from_ms), text));
+    }
     list.sort_by_key(|c| c.0);
     list.into_iter().map(|(_, at, text)| (at, text)).collect()
 }

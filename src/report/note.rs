@@ -18,7 +18,7 @@ use crate::grade::{
     in_band,
 };
 use crate::lexicon::model::{Expect, ItemId, Lexicon, STATED_ABNORMAL};
-use crate::reading::types::{Finding, Side, Status};
+use crate::reading::types::{Finding, FindingId, Side, Status};
 
 /// What a note ends with: where it is signed by hand, when it is not signed otherwise.
 pub const SIGN_HERE: &str = "Signed: ____________________   Date and time: ____________________";
@@ -85,7 +85,8 @@ pub fn blocks(
         .collect();
     let shown: Vec<Told<'_>> =
         told.iter().filter(|t| t.counts() || t.sign.is_some()).copied().collect();
-    let (within, apart): (Vec<&Asymmetry>, Vec<&Asymmetry>) = apart
+    let all_apart = apart;
+    let (within, apart): (Vec<&Asymmetry>, Vec<&Asymmetry>) = all_apart
         .iter()
         .filter(|a| a.settled && both_valid(a, &shown))
         .partition(|a| a.weight == Weight::WithinError);
@@ -109,12 +110,12 @@ pub fn blocks(
     patterns(&mut out, x, lex, graded);
     scale_part(&mut out, x, lex, o);
     normals(&mut out, x, lex, &rest);
-    not_valid(&mut out, x, lex, &told);
+    not_valid(&mut out, x, lex, &told, all_apart);
     not_obtained(&mut out, x, lex, &told, &first_items);
     open_parts(&mut out, x, lex, g);
     domains(&mut out, lex, o);
     corrections(&mut out, x, lex);
-    unused(&mut out, x);
+    unused(&mut out, x, lex);
     cautions(&mut out, lex);
     let block = |piece: &str| {
         let mut chars = piece.chars();
@@ -567,7 +568,7 @@ fn sections(out: &mut String, x: &Exam, lex: &Lexicon, list: &[Told<'_>]) {
     }
 }
 
-fn not_valid(out: &mut String, x: &Exam, lex: &Lexicon, told: &[Told<'_>]) {
+fn not_valid(out: &mut String, x: &Exam, lex: &Lexicon, told: &[Told<'_>], apart: &[Asymmetry]) {
     let wrong: Vec<Told<'_>> = told
         .iter()
         .filter(|t| t.grade == Grade::Ungraded(Ungraded::WrongState) && t.sign.is_none())
@@ -591,6 +592,16 @@ fn not_valid(out: &mut String, x: &Exam, lex: &Lexicon, told: &[Told<'_>]) {
                 words::valid_states(item, lex)
             );
             point(out, &text);
+        }
+        // Of no weight as a finding, and yet what a colleague would want to look at again.
+        let seen = |id: FindingId| of.iter().any(|t| t.s.finding.id == id);
+        let differ = apart.iter().find(|a| {
+            let told = seen(a.left) && seen(a.right) && a.settled;
+            a.item == item && told && a.weight != Weight::WithinError
+        });
+        if let Some(a) = differ {
+            let how = measures::apart(a, lex);
+            point(out, &format!("{}: {how}, seen so.", sentences::name(item, lex)));
         }
     }
     for h in short {
@@ -661,7 +672,7 @@ fn corrections(out: &mut String, x: &Exam, lex: &Lexicon) {
 }
 
 /// How much of what was heard is in no part of the note.
-fn unused(out: &mut String, x: &Exam) {
+fn unused(out: &mut String, x: &Exam, lex: &Lexicon) {
     let list = open_matters::unused(x);
     if list == 0 {
         return;
@@ -673,6 +684,14 @@ fn unused(out: &mut String, x: &Exam) {
         "{list} of {of} {were} read as nothing; `cotside show EXAM --timeline` lists every phrase."
     );
     para(out, &text);
+    let worth = open_matters::unused_of_the_trade(x, lex);
+    if worth.is_empty() {
+        return;
+    }
+    para(out, "Words of the examination stand in these; nothing of them is in this note:");
+    for e in worth {
+        point(out, &format!("{} {}", words::clock(e.phrase.start_ms), open_matters::quoted(e)));
+    }
 }
 
 fn cautions(out: &mut String, lex: &Lexicon) {

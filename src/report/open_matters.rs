@@ -7,7 +7,9 @@ use super::explain::printable;
 use super::{changes, sentences, words};
 use crate::exam::{Announced, Event, Exam, Standing};
 use crate::gaps::{Gap, GapKind, Gaps};
+use crate::lexicon::matcher::Meaning;
 use crate::lexicon::model::{ItemId, Lexicon};
+use crate::lexicon::text::tokenize;
 use crate::reading::Reading;
 use crate::reading::types::Side;
 
@@ -28,6 +30,28 @@ fn means_nothing(r: &Reading) -> bool {
 /// How many phrases are in no part of the exam.
 pub fn unused(x: &Exam) -> usize {
     x.timeline.iter().filter(|e| e.paused || means_nothing(&e.reading)).count()
+}
+
+/// The phrases that are in no part of the exam, were said of nothing else, and hold a word that an item,
+/// a value or a state is told by: "jittery", said of nothing. Those that other parts quote are left out.
+pub fn unused_of_the_trade<'a>(x: &'a Exam, lex: &Lexicon) -> Vec<&'a Event> {
+    let elsewhere: Vec<u64> = context(x)
+        .into_iter()
+        .chain(x.announced.iter().flat_map(|a| said_after(x, lex, a)))
+        .map(|e| e.seq)
+        .collect();
+    let of_trade = |text: &str| {
+        lex.matcher.scan(&tokenize(text)).iter().any(|h| {
+            matches!(
+                lex.matcher.meaning(h),
+                Meaning::Item(..) | Meaning::Value { .. } | Meaning::State { .. }
+            )
+        })
+    };
+    let quiet =
+        |e: &&Event| !e.paused && means_nothing(&e.reading) && e.reading.set_aside.is_empty();
+    let unused = x.timeline.iter().filter(quiet);
+    unused.filter(|e| !elsewhere.contains(&e.seq) && of_trade(&e.phrase.text)).collect()
 }
 
 /// Words left over that make it worth quoting a phrase of which something else was understood.

@@ -173,7 +173,7 @@ fn settle(
     };
     // What was seen in the wrong state is done again on purpose.
     let again = matches!(q.key, Key::Gap(GapKind::WrongState, ..));
-    if !again && let Err(p) = rules::nothing_there(&c, &s.exam, lex) {
+    if !again && let Err(p) = rules::nothing_there(&c, None, &s.exam, lex) {
         return refuse(format!("{}; correct that one in the table", p.message));
     }
     Ok(vec![settlement(who, Decision::Add { chosen: c, at_ms })])

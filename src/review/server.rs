@@ -93,17 +93,10 @@ pub fn serve(desk: Box<dyn Desk>, name: &str, opened: impl FnOnce(&str)) -> Resu
             .await
             .map_err(|e| failed("take a port of this machine", &e))?;
         let port = listener.local_addr().map_err(|e| failed("learn the port", &e))?.port();
-        let guard = Guard::new(port).map_err(|e| failed("make a secret address", &e))?;
-        let app = Arc::new(App {
-            desk,
-            name: name.to_owned(),
-            guard,
-            here: AtomicUsize::new(0),
-            seen: Mutex::new(Seen { last: Instant::now(), page: false }),
-            said: Mutex::new(Message::default()),
-        });
+        let page = Page::new(desk, name, port).map_err(|e| failed("make a secret address", &e))?;
+        let app = Arc::clone(&page.0);
         let (end, mut ended) = mpsc::channel(4);
-        tokio::spawn(accept(listener, Arc::clone(&app)));
+        tokio::spawn(accept(listener, page));
         tokio::spawn(watch(Arc::clone(&app), end.clone()));
         tokio::spawn(async move {
             if tokio::signal::ctrl_c().await.is_ok() {
@@ -119,7 +112,45 @@ pub fn serve(desk: Box<dyn Desk>, name: &str, opened: impl FnOnce(&str)) -> Resu
     })
 }
 
-async fn accept(listener: TcpListener, app: Arc<App>) {
+/// The page of one exam, whatever its requests come in by.
+#[derive(Clone)]
+pub struct Page(Arc<App>);
+
+impl Page {
+    /// The page of the exam on `desk`, which users call `name`, at that port of this machine.
+    ///
+    /// # Errors
+    /// When the system gives no random numbers for the secret address.
+    pub fn new(desk: Box<dyn Desk>, name: &str, port: u16) -> Result<Page, getrandom::Error> {
+        Ok(Page(Arc::new(App {
+            desk,
+            name: name.to_owned(),
+            guard: Guard::new(port)?,
+            here: AtomicUsize::new(0),
+            seen: Mutex::new(Seen { last: Instant::now(), page: false }),
+            said: Mutex::new(Message::default()),
+        })))
+    }
+
+    /// The address to open, with its token; it works once.
+    pub fn address(&self) -> String {
+        self.0.guard.address()
+    }
+
+    /// Answers what comes in by one connection, until either side ends it.
+    pub async fn attend(&self, connection: impl hyper::rt::Read + hyper::rt::Write + Unpin) {
+        let service = service_fn(|r| async { Ok::<_, Infallible>(answer(&self.0, r).await) });
+        // A connection that fails is the browser's affair: it asks again.
+        let _ = http1::Builder::new()
+            .timer(TokioTimer::new())
+            .header_read_timeout(SLOWEST)
+            .max_buf_size(HEAD)
+            .serve_connection(connection, service)
+            .await;
+    }
+}
+
+async fn accept(listener: TcpListener, page: Page) {
     loop {
         let Ok((stream, from)) = listener.accept().await else {
             sleep(ROUND).await;
@@ -128,20 +159,8 @@ async fn accept(listener: TcpListener, app: Arc<App>) {
         if !from.ip().is_loopback() {
             continue;
         }
-        let app = Arc::clone(&app);
-        tokio::spawn(async move {
-            let service = service_fn(move |r| {
-                let app = Arc::clone(&app);
-                async move { Ok::<_, Infallible>(answer(&app, r).await) }
-            });
-            // A connection that fails is the browser's affair: it asks again.
-            let _ = http1::Builder::new()
-                .timer(TokioTimer::new())
-                .header_read_timeout(SLOWEST)
-                .max_buf_size(HEAD)
-                .serve_connection(TokioIo::new(stream), service)
-                .await;
-        });
+        let page = page.clone();
+        tokio::spawn(async move { page.attend(TokioIo::new(stream)).await });
     }
 }
 

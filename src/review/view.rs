@@ -192,7 +192,7 @@ fn matters(s: &State, g: &Gaps, wish: &Wish<'_>) -> Vec<Matter> {
         id: format!("m-header-{k}"),
         title: words::upper_first(&printable(&g.text)),
         shape: "unsettled",
-        command: Some(g.settle.replace("EXAM", wish.name)),
+        command: s.signed.is_none().then(|| g.settle.replace("EXAM", wish.name)),
         ..Matter::default()
     }));
     out.extend(x.stray.iter().map(|stray| Matter {

@@ -158,10 +158,16 @@ pub fn check(
         Err(JournalError::Damage(problem)) => Err(problem),
         // With a seal beside it, a journal of nothing but half a line is damage as well.
         Err(JournalError::Empty(problem)) => Err(problem),
+        Err(JournalError::Missing(_)) if bears_seal(storage, dir)? => {
+            let gone = Trouble::new(Kind::Altered, FILE_NAME, "is missing, and a seal stands here");
+            return Ok(Report { signed: true, troubles: vec![gone], ..Report::default() });
+        }
         Err(e) => return Err(e.into()),
     };
     let raw = RawLines::read(storage, dir)?;
-    let mut report = Report { entries: raw.digests.len() as u64, ..Report::default() };
+    // What was set aside behind the last whole entry is no entry.
+    let entries = read.as_ref().map_or(raw.digests.len(), |r| r.lines.len());
+    let mut report = Report { entries: entries as u64, ..Report::default() };
     let found = match standing::standing(storage, dir, &raw) {
         Ok(found) => found,
         Err(SealError::Damaged(problem)) => {
@@ -196,6 +202,17 @@ pub fn check(
 }
 
 type Read = Result<JournalRead, Box<Problem>>;
+
+/// Whether a seal stands in the folder, finished or on its way.
+fn bears_seal(storage: &dyn Storage, dir: &Path) -> Result<bool, SealError> {
+    for name in [SEAL_FILE.to_owned(), folder::part(SEAL_FILE)] {
+        let path = dir.join(name);
+        if storage.exists(&path).map_err(|e| SealError::io("look for this file", &path, &e))? {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
 
 fn journal_alone(read: &Read, troubles: &mut Vec<Trouble>) {
     if let Err(problem) = read {
@@ -407,9 +424,18 @@ fn of_note(
     let s = &first.statement;
     report.lexicon = Some(s.lexicon.clone());
     let Some(signed) = &s.note else { return Ok(()) };
-    let Some(bytes) = standing::note(storage, dir, found)? else {
-        report.troubles.push(Trouble::new(Kind::Altered, NOTE_FILE, "is missing"));
-        return Ok(());
+    let bytes = match standing::note(storage, dir, found) {
+        Ok(Some(bytes)) => bytes,
+        Ok(None) => {
+            report.troubles.push(Trouble::new(Kind::Altered, NOTE_FILE, "is missing"));
+            return Ok(());
+        }
+        Err(SealError::Damaged(problem)) => {
+            let text = problem.message.clone();
+            report.troubles.push(Trouble::new(Kind::Damaged, NOTE_FILE, text));
+            return Ok(());
+        }
+        Err(e) => return Err(e),
     };
     if folder::of(&signed.file, &bytes) != *signed {
         let text = match std::str::from_utf8(&bytes) {

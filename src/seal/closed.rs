@@ -92,24 +92,39 @@ pub fn close_at(
     let plain = read_plain(storage, dir)?;
     if there {
         let closed = unpack(&path, &read(storage, &path)?, passphrase)?;
-        if plain.iter().any(|(name, bytes)| closed.get(name) != Some(bytes)) {
-            return Err(SealError::refused(
-                &path,
-                "there is a closed exam of this name, and it holds other files than the folder",
-                "give one of the two another name; nothing was changed",
-            ));
+        if let Some((name, _)) = plain.iter().find(|(n, bytes)| closed.get(*n) != Some(bytes)) {
+            return Err(match lock {
+                Some(_) => SealError::refused(
+                    &path,
+                    "there is a closed exam of this name, and it holds other files than the folder",
+                    "give one of the two another name; nothing was changed",
+                ),
+                // The closing was interrupted, and something came into what is left of the folder.
+                None => SealError::refused(
+                    &folder::within(dir, name),
+                    "the exam is closed already, and this file is not in it",
+                    "move this file to another folder, then close again; nothing was changed",
+                ),
+            });
         }
     } else {
         let mut part = path.clone().into_os_string();
         part.push(".part");
         let part = PathBuf::from(part);
-        pack(storage, &part, &plain, passphrase, work)?;
-        if unpack(&part, &read(storage, &part)?, passphrase)? != plain {
-            return Err(SealError::refused(
-                &part,
-                "what was written reads back otherwise",
-                "check the disk; the exam folder is as it was",
-            ));
+        let written = pack(storage, &part, &plain, passphrase, work).and_then(|()| {
+            match unpack(&part, &read(storage, &part)?, passphrase)? == plain {
+                true => Ok(()),
+                false => Err(SealError::refused(
+                    &part,
+                    "what was written reads back otherwise",
+                    "check the disk; the exam folder is as it was",
+                )),
+            }
+        });
+        if let Err(e) = written {
+            // Half an archive is of no use to anybody, and takes the room that may be missing.
+            let _ = storage.remove(&part);
+            return Err(e);
         }
         storage
             .rename(&part, &path)

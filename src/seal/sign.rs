@@ -198,6 +198,19 @@ pub fn add(
     Ok(Signed { seals, entry, removed, clock_back_ms })
 }
 
+/// Gives a seal that an interruption left on its way, and its note, their own names. `_taken` is the
+/// journal's lock, without which nobody does this.
+///
+/// # Errors
+/// As [`standing::standing`] and [`standing::finish`].
+pub fn finish(storage: &dyn Storage, dir: &Path, _taken: &Opened) -> Result<(), SealError> {
+    let raw = RawLines::read(storage, dir)?;
+    match standing::standing(storage, dir, &raw)? {
+        Some(found) => standing::finish(storage, dir, &found),
+        None => Ok(()),
+    }
+}
+
 struct What<'a> {
     act: Act,
     note: Option<&'a str>,

@@ -107,8 +107,22 @@ fn read(storage: &dyn Storage, dir: &Path, name: &str) -> Result<Option<Seals>, 
     match storage.read(&path) {
         Ok(bytes) => Seals::read(&path, &bytes).map(Some),
         Err(e) if e.kind() == ErrorKind::NotFound => Ok(None),
+        Err(e) if is_no_file(&e) => Err(in_its_place(&path)),
         Err(e) => Err(SealError::io("read the seal", &path, &e)),
     }
+}
+
+/// A folder, a link or a pipe by the name of a file: the storage reads files alone.
+fn is_no_file(e: &std::io::Error) -> bool {
+    matches!(e.kind(), ErrorKind::IsADirectory | ErrorKind::InvalidInput)
+}
+
+fn in_its_place(path: &Path) -> SealError {
+    SealError::damaged(
+        path,
+        "what stands in this file's place is no file",
+        "bring the exam back from a copy",
+    )
 }
 
 /// The note's bytes: the prepared ones while they have not reached their own name.
@@ -129,6 +143,7 @@ pub fn note(
         match storage.read(&path) {
             Ok(bytes) => return Ok(Some(bytes)),
             Err(e) if e.kind() == ErrorKind::NotFound => {}
+            Err(e) if is_no_file(&e) => return Err(in_its_place(&path)),
             Err(e) => return Err(SealError::io("read the note", &path, &e)),
         }
     }

@@ -6,7 +6,7 @@ use crate::journal::{Chosen, Decision, Entry, Line, Settlement};
 use crate::lexicon::Lexicon;
 use crate::lexicon::model::ItemId;
 use crate::problem::Problem;
-use crate::reading::types::{Side, Status};
+use crate::reading::types::{FindingId, Side, Status};
 use crate::report::words;
 
 fn refused(what: &str, why: String, help: impl Into<String>) -> Problem {
@@ -49,14 +49,20 @@ fn found(x: &Exam, item: ItemId, side: Option<Side>) -> Vec<&Standing> {
     x.of(item).filter(|s| s.finding.status != Status::Skipped && s.finding.covers(side)).collect()
 }
 
-/// Refuses to add a finding where one stands.
+/// Refuses to add a finding where one stands; `but` is settled by the same answer, and so not in the way.
 ///
 /// # Errors
 /// What stands in the way, and what to do.
-pub fn nothing_there(c: &Chosen, x: &Exam, lex: &Lexicon) -> Result<(), Problem> {
+pub fn nothing_there(
+    c: &Chosen,
+    but: Option<FindingId>,
+    x: &Exam,
+    lex: &Lexicon,
+) -> Result<(), Problem> {
     let Some(item) = lex.item(&c.item) else { return Ok(()) };
     let side = c.side.as_deref().and_then(Side::named);
-    let there = found(x, item, side);
+    let mut there = found(x, item, side);
+    there.retain(|s| Some(s.finding.id) != but);
     let Some(first) = there.first() else { return Ok(()) };
     let list: Vec<String> = there
         .iter()

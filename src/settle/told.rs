@@ -45,7 +45,14 @@ fn what(s: &Settlement, seq: u64, after: &After<'_>) -> String {
                     words::clock(*at_ms),
                     words::finding(&f.finding, lex)
                 ),
-                None => format!("added: {}", chosen.item),
+                None => match after.exam.states.iter().find(|s| s.seq == seq) {
+                    Some(s) => format!(
+                        "{} from {} on",
+                        words::state_name(s.state, lex),
+                        words::clock(*at_ms)
+                    ),
+                    None => format!("added: {}", chosen.item),
+                },
             }
         }
         (Decision::GapReason { item, side, reason }, _) => {

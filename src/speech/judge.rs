@@ -15,9 +15,6 @@ use crate::lexicon::text::{Token, tokenize};
 pub struct Thresholds {
     /// Gap up to which a phrase of the trade was said.
     pub fits: f32,
-    /// How much wider the gap may be for each unit of margin beyond `clear`, up to [`MOST_RELIEF`]
-    /// units: a word of the trade that the network knows badly has a wide gap, and nothing near it.
-    pub relief: f32,
     /// Margin from which on nothing else was said.
     pub clear: f32,
     /// Score below which not even a text that fits is sure.
@@ -46,9 +43,8 @@ impl Default for Thresholds {
     fn default() -> Self {
         Thresholds {
             fits: 1.2,
-            relief: 0.0,
             clear: 0.2,
-            faint: -2.4,
+            faint: -2.1,
             may_fit: 2.0,
             may_fit_alone: 2.5,
             alone: 0.3,
@@ -61,8 +57,6 @@ impl Default for Thresholds {
     }
 }
 
-/// Most units of margin that count.
-const MOST_RELIEF: f32 = 1.5;
 /// What a text begins with that stands for no words, as subtitles write it.
 const NO_SPEECH: &[char] = &['(', '[', '*', '♪', '<', '{', '_', '-'];
 
@@ -107,13 +101,16 @@ pub fn weigh(s: &Searched, text: &dyn Fn(&[u32]) -> String) -> Weights {
 /// How sure the numbers of a search let one be; `None`: there were no words.
 pub fn certainty(w: &Weights, t: &Thresholds) -> Option<Certainty> {
     let wordless = w.wordless || w.free < t.no_words;
-    let fits = t.fits + t.relief * (w.margin - t.clear).clamp(0.0, MOST_RELIEF);
     match () {
         // The free search hears nothing: then only what nothing else comes near may be a phrase.
         () if wordless && (w.margin < t.clear || w.bound < t.faint) => None,
         () if wordless => Some(Certainty::Unsettled),
         () if w.share < t.share => Some(Certainty::Narration),
-        () if w.gap <= fits && w.margin >= t.clear && w.bound >= t.faint && w.share <= t.longer => {
+        () if w.gap <= t.fits
+            && w.margin >= t.clear
+            && w.bound >= t.faint
+            && w.share <= t.longer =>
+        {
             Some(Certainty::Sure)
         }
         () if w.gap <= t.may_fit && w.bound >= t.lost => Some(Certainty::Unsettled),

@@ -69,17 +69,18 @@ impl Microphone {
                     let mut block = bytes.get(at..).unwrap_or_default().to_vec();
                     block.resize(block.len().clamp(BLOCK, BLOCK.max(block.len())), 0);
                     at += BLOCK;
+                    let begun = Instant::now();
                     if to.write_all(&block[..BLOCK]).is_err() {
                         return;
+                    }
+                    let waited = begun.elapsed();
+                    if waited > Duration::from_millis(100) {
+                        // The pipe was full: nobody listened yet. What waited is not hurried after.
+                        began += waited;
                     }
                 }
                 blocks += 1;
                 let due = Duration::from_millis(20 * blocks) / times;
-                let late = began.elapsed().saturating_sub(due);
-                if late > Duration::from_millis(100) {
-                    // The pipe was full: nobody listened yet. What waited is not hurried after.
-                    began += late;
-                }
                 thread::sleep(due.saturating_sub(began.elapsed()));
             }
         });
@@ -101,6 +102,27 @@ impl Drop for Microphone {
     fn drop(&mut self) {
         self.order.store(OVER, Ordering::Release);
     }
+}
+
+/// A hum that a voice detector takes for speech: overtones of a moving pitch.
+pub fn voice(seconds: f64) -> Vec<i16> {
+    let mut phase = 0.0f64;
+    (0..(seconds * 16_000.0) as usize)
+        .map(|i| {
+            let t = i as f64 / 16_000.0;
+            phase += (130.0 + 25.0 * (t * 7.0).sin()) / 16_000.0;
+            let pitch = 130.0 + 25.0 * (t * 7.0).sin();
+            let sum: f64 = (1..20)
+                .map(|h| {
+                    let hz = pitch * f64::from(h);
+                    let near = |f: f64, w: f64| (-((hz - f) / w).powi(2)).exp();
+                    let throat = near(620.0, 180.0) + 0.6 * near(1200.0, 250.0);
+                    throat * (std::f64::consts::TAU * phase * f64::from(h)).sin()
+                })
+                .sum();
+            (sum * 0.25 * 30_000.0).clamp(-32_000.0, 32_000.0) as i16
+        })
+        .collect()
 }
 
 /// `cotside listen`, running.
@@ -155,6 +177,17 @@ impl Listening {
     /// Types a line.
     pub fn key(&mut self, line: &str) {
         writeln!(self.child.stdin.as_mut().unwrap(), "{line}").unwrap();
+    }
+
+    /// Ends it by force; gives the lines it said.
+    pub fn kill(mut self) -> Vec<String> {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+        // The reader of its lines ends with it.
+        while let Ok(line) = self.lines.recv() {
+            self.seen.push(line);
+        }
+        self.seen
     }
 
     /// Waits for its end: exit code and all lines, those of the error output behind the others.

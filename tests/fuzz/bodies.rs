@@ -2,6 +2,12 @@
 //!
 //! Shared by the libFuzzer targets here and by `tests/replay.rs`, which runs the kept inputs in CI.
 
+#[path = "../journal/mem_disk.rs"]
+#[allow(dead_code)] // the journal's own tests use the rest
+mod mem_disk;
+mod request;
+
+use std::path::Path;
 use std::sync::{Arc, OnceLock};
 
 use cotside::capture::timed_text::{MAX_PROBLEMS, read_timed_text};
@@ -9,11 +15,14 @@ use cotside::capture::{Phrase, Source};
 use cotside::exam;
 use cotside::gaps::gaps;
 use cotside::grade::{Overview, asymmetries, grade, scales};
-use cotside::journal::{self, Clock, Entry, FILE_NAME, Journal, ManualClock};
+use cotside::journal::{self, Clock, Digest, Entry, FILE_NAME, Journal, ManualClock, Storage as _};
 use cotside::lexicon::{self, Files, Lexicon};
 use cotside::reading::Reader;
-use cotside::report::{json, note};
+use cotside::report::{fhir, json, note, returned};
 use cotside::speech::model::container;
+use serde_json::Value;
+
+pub use request::request;
 
 /// A small lexicon of bicycles, the way of the engine without the weight of the newborn.
 const BICYCLE: &str = include_str!("../lexicons/bicycle/lexicon.toml");
@@ -23,11 +32,11 @@ fn newborn() -> &'static Lexicon {
     LEX.get_or_init(|| lexicon::shipped("newborn").expect("the shipped lexicon compiles"))
 }
 
-fn bicycle() -> &'static Lexicon {
-    static LEX: OnceLock<Lexicon> = OnceLock::new();
+fn bicycle() -> &'static Arc<Lexicon> {
+    static LEX: OnceLock<Arc<Lexicon>> = OnceLock::new();
     LEX.get_or_init(|| {
         let files = Files::from_texts(&[("bicycle.toml", BICYCLE)]).expect("its language is there");
-        lexicon::compile(&files).expect("it compiles").lexicon
+        Arc::new(lexicon::compile(&files).expect("it compiles").lexicon)
     })
 }
 
@@ -83,20 +92,18 @@ pub fn lexicon(bytes: &[u8]) {
 /// Any bytes are a journal, whole or with a torn end, or are refused. What was read is still there,
 /// byte for byte, after it was opened and something was appended; what was refused is not touched.
 pub fn journal(bytes: &[u8]) {
-    let temp = tempfile::tempdir().expect("a folder for temporary files");
-    let path = temp.path().join(FILE_NAME);
-    std::fs::write(&path, bytes).expect("the folder can be written to");
-    let wall = chrono::DateTime::parse_from_rfc3339("2031-04-05T09:26:53+02:00").expect("a time");
-    let clock: Arc<dyn Clock> = Arc::new(ManualClock::new(0, wall));
-    let before = journal::read(temp.path());
-    match Journal::open_to_append(temp.path(), clock) {
+    let (disk, dir) = (mem_disk::MemDisk::default(), Path::new("e"));
+    let path = dir.join(FILE_NAME);
+    disk.put(&path, bytes);
+    let before = journal::read_in(&disk, dir);
+    match Journal::open_to_append_in(&disk, dir, clock()) {
         Ok(mut opened) => {
             let before = before.expect("what opens can be read");
             assert_eq!(opened.read.lines, before.lines);
             let at = opened.resumed.at_ms();
             let said = Entry::Phrase(spoken("afterwards", at));
             if opened.journal.append(at, &said).is_ok() {
-                let after = journal::read(temp.path()).expect("it was just written");
+                let after = journal::read_in(&disk, dir).expect("it was just written");
                 assert_eq!(after.lines[..before.lines.len()], before.lines[..]);
                 assert_eq!(after.lines.last().map(|l| &l.entry), Some(&said));
             }
@@ -104,7 +111,7 @@ pub fn journal(bytes: &[u8]) {
             rebuild(&before, bicycle());
         }
         Err(_) => {
-            let still = std::fs::read(&path).expect("it is still there");
+            let still = disk.read(&path).expect("it is still there");
             assert!(before.is_err(), "it can be read and not opened");
             assert_eq!(still, bytes, "refused, and changed");
         }
@@ -153,6 +160,75 @@ pub fn model(bytes: &[u8]) {
             assert!(held <= bytes.len(), "{held} weights from {} bytes", bytes.len());
         }
     }
+}
+
+/// Any text is an export of this program, or is refused at a line of it. What is taken back is the
+/// very journal that was exported. Digests keep all but the whole exports out, so the text is tried
+/// a second time with its digests made to fit, as whoever changes an export on purpose would.
+pub fn import(bytes: &[u8]) {
+    let Ok(text) = std::str::from_utf8(bytes) else { return };
+    taken_back(text);
+    let Ok(mut export) = serde_json::from_str::<Value>(text) else { return };
+    let carried = returned::carried(&export);
+    for pointer in
+        [returned::first_difference(&export, &Value::Null), Some("/journal/lines/3".into())]
+    {
+        let _ = pointer.map(|p| returned::line_at(text, &p));
+    }
+    mend(&mut export, carried.map(|c| c.0));
+    taken_back(&export.to_string());
+}
+
+fn taken_back(text: &str) {
+    let lines = 1 + text.matches('\n').count();
+    match returned::journal("f", text) {
+        Ok(back) => {
+            let read = journal::read_bytes(Path::new(FILE_NAME), &back.bytes).expect("it was read");
+            assert_eq!(read, back.journal);
+            assert_eq!(read.bytes(), back.bytes, "not byte for byte");
+            for (name, _) in &back.files {
+                assert!(returned::CARRIED.contains(&name.as_str()), "writes {name}");
+            }
+            rebuild(&back.journal, bicycle());
+        }
+        Err(p) => {
+            assert!(p.line <= lines, "line {} of {lines}: {p}", p.line);
+            let _ = p.to_string();
+        }
+    }
+}
+
+/// Makes the digests of an export fit what stands in it.
+fn mend(export: &mut Value, journal: Option<Vec<u8>>) {
+    let journal = Digest::of(&journal.unwrap_or_default()).to_string();
+    if export["resourceType"] == "Bundle" {
+        for e in export["entry"].as_array_mut().into_iter().flatten() {
+            if let Some(id) = e.pointer_mut("/resource/masterIdentifier/value") {
+                *id = journal.clone().into();
+            }
+        }
+        let digest = returned::bundle_digest(export);
+        for tag in
+            export.pointer_mut("/meta/tag").and_then(Value::as_array_mut).into_iter().flatten()
+        {
+            if tag["system"] == fhir::SHA256 && tag.is_object() {
+                tag["code"] = digest.clone().into();
+            }
+        }
+    } else if let Some(parts) = export.as_object_mut() {
+        let digest = |v: &Value| Value::from(Digest::of(v.to_string().as_bytes()).to_string());
+        let of = parts.iter().filter(|(k, _)| !["digests", "journal"].contains(&k.as_str()));
+        let digests = of.map(|(k, v)| (k.clone(), digest(v))).collect();
+        parts.insert("digests".into(), Value::Object(digests));
+        if let Some(own) = parts.get_mut("journal").and_then(Value::as_object_mut) {
+            own.insert("sha256".into(), journal.into());
+        }
+    }
+}
+
+fn clock() -> Arc<dyn Clock> {
+    let wall = chrono::DateTime::parse_from_rfc3339("2031-04-05T09:26:53+02:00").expect("a time");
+    Arc::new(ManualClock::new(0, wall))
 }
 
 fn rebuild(read: &journal::JournalRead, lex: &Lexicon) {

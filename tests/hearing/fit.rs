@@ -101,7 +101,6 @@ struct Rung {
 
 const RUNGS: &[Rung] = &[
     Rung { name: "fits", at: |t| &mut t.fits, from: 0.0, to: 2.0, slack: 0.08 },
-    Rung { name: "relief", at: |t| &mut t.relief, from: 0.0, to: 2.0, slack: 0.0 },
     Rung { name: "clear", at: |t| &mut t.clear, from: 0.0, to: 1.2, slack: -0.06 },
     Rung { name: "faint", at: |t| &mut t.faint, from: -4.0, to: -0.5, slack: -0.15 },
     Rung { name: "may_fit", at: |t| &mut t.may_fit, from: 0.0, to: 4.0, slack: 0.0 },

@@ -12,12 +12,50 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 /// What happens at the failing operation and after it.
+#[allow(dead_code)] // not every test makes every one
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Failure {
     /// That operation alone fails.
     Once,
     /// That operation and all later ones fail, as when power is cut.
     FromThenOn,
+    /// From that operation on there is no room: half of the first write that fails is there.
+    Full,
+    /// From that operation on nothing may be changed.
+    ReadOnly,
+    /// That operation alone is not allowed, and nothing of it is done.
+    Denied,
+}
+
+/// What an operation does to the disk.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Does {
+    /// Looks, locks or syncs.
+    Look,
+    /// Needs room: makes a file or a folder, or writes.
+    Grow,
+    /// Changes names, or takes something away.
+    Change,
+}
+
+impl Failure {
+    /// The error of operation `n`, when the failure is set for operation `at`.
+    fn error(self, n: usize, at: usize, does: Does) -> Option<Error> {
+        let fails = match self {
+            Failure::Once | Failure::Denied => n == at,
+            Failure::FromThenOn => n >= at,
+            Failure::Full => n >= at && does == Does::Grow,
+            Failure::ReadOnly => n >= at && does != Does::Look,
+        };
+        fails.then(|| match self {
+            Failure::Once | Failure::FromThenOn => {
+                Error::other(format!("operation {n} made to fail"))
+            }
+            Failure::Full => ErrorKind::StorageFull.into(),
+            Failure::ReadOnly => ErrorKind::ReadOnlyFilesystem.into(),
+            Failure::Denied => ErrorKind::PermissionDenied.into(),
+        })
+    }
 }
 
 /// What survives a power cut of all that was not synced.
@@ -56,6 +94,8 @@ struct Disk {
     durable: Names,
     operations: usize,
     failure: Option<(usize, Failure)>,
+    /// Whether the last of the room is used up.
+    filled: bool,
 }
 
 #[derive(Clone, Default)]
@@ -125,25 +165,24 @@ impl MemDisk {
         }
     }
 
-    /// Counts one operation; `Err` when it is the one to fail.
-    fn operate<T>(&self, work: impl FnOnce(&mut Disk, bool) -> Result<T>) -> Result<T> {
+    /// Counts one operation; `Err` when it is one to fail.
+    fn operate<T>(&self, does: Does, work: impl FnOnce(&mut Disk, bool) -> Result<T>) -> Result<T> {
         let mut disk = self.0.lock().unwrap();
         let n = disk.operations;
         disk.operations += 1;
-        let fails = match disk.failure {
-            Some((at, Failure::Once)) => n == at,
-            Some((at, Failure::FromThenOn)) => n >= at,
-            None => false,
+        let Some(e) = disk.failure.and_then(|(at, how)| how.error(n, at, does)) else {
+            return work(&mut disk, false);
         };
-        let first = disk.failure.is_some_and(|(at, _)| n == at);
-        if fails {
-            // A failing write may have written part of what it was given.
-            if first {
-                let _ = work(&mut disk, true);
-            }
-            return Err(Error::other(format!("operation {n} made to fail")));
+        // A failing write may have written part of what it was given.
+        let partly = match disk.failure {
+            Some((at, Failure::Once | Failure::FromThenOn)) => n == at,
+            Some((_, Failure::Full)) => !std::mem::replace(&mut disk.filled, true),
+            _ => false,
+        };
+        if partly {
+            let _ = work(&mut disk, true);
         }
-        work(&mut disk, false)
+        Err(e)
     }
 
     fn file(&self, id: usize) -> Box<dyn StorageFile> {
@@ -151,7 +190,7 @@ impl MemDisk {
     }
 
     fn make(&self, path: &Path, must_be_new: bool) -> Result<Box<dyn StorageFile>> {
-        let id = self.operate(|disk, failing| {
+        let id = self.operate(Does::Grow, |disk, failing| {
             if failing {
                 return Ok(0);
             }
@@ -177,9 +216,11 @@ impl MemDisk {
 
 impl Storage for MemDisk {
     fn create_dir(&self, dir: &Path) -> Result<()> {
-        self.operate(|disk, failing| match failing || disk.seen.dirs.insert(dir.to_owned()) {
-            true => Ok(()),
-            false => Err(ErrorKind::AlreadyExists.into()),
+        self.operate(Does::Grow, |disk, failing| {
+            match failing || disk.seen.dirs.insert(dir.to_owned()) {
+                true => Ok(()),
+                false => Err(ErrorKind::AlreadyExists.into()),
+            }
         })
     }
 
@@ -192,32 +233,71 @@ impl Storage for MemDisk {
     }
 
     fn open(&self, path: &Path) -> Result<Box<dyn StorageFile>> {
-        let id = self.operate(|disk, _| {
+        let id = self.operate(Does::Look, |disk, _| {
             disk.seen.files.get(path).copied().ok_or_else(|| ErrorKind::NotFound.into())
         })?;
         Ok(self.file(id))
     }
 
     fn read(&self, path: &Path) -> Result<Vec<u8>> {
-        self.operate(|disk, _| match disk.seen.files.get(path) {
+        self.operate(Does::Look, |disk, _| match disk.seen.files.get(path) {
             Some(id) => Ok(disk.inodes[*id].seen.clone()),
             None => Err(ErrorKind::NotFound.into()),
         })
     }
 
     fn exists(&self, path: &Path) -> Result<bool> {
-        self.operate(|disk, _| {
+        self.operate(Does::Look, |disk, _| {
             Ok(disk.seen.files.contains_key(path) || disk.seen.dirs.contains(path))
         })
     }
 
     fn rename(&self, from: &Path, to: &Path) -> Result<()> {
-        self.operate(|disk, failing| {
-            if !failing && let Some(id) = disk.seen.files.remove(from) {
+        self.operate(Does::Change, |disk, failing| {
+            if failing {
+                return Ok(());
+            }
+            if let Some(id) = disk.seen.files.remove(from) {
                 let kept = to.to_string_lossy().contains("torn-");
                 let over = disk.seen.files.contains_key(to);
                 assert!(!(kept && over), "a kept tail was written over");
                 disk.seen.files.insert(to.to_owned(), id);
+            } else if disk.seen.dirs.remove(from) {
+                let over = disk.seen.dirs.insert(to.to_owned());
+                assert!(over, "a folder was written over");
+                // What is in it goes with it; what of that was durable is found where the folder's
+                // name is.
+                let into = |path: &PathBuf| path.strip_prefix(from).ok().map(|rest| to.join(rest));
+                for names in [&mut disk.seen, &mut disk.durable] {
+                    for (old, new) in
+                        names.files.clone().keys().filter_map(|p| Some((p.clone(), into(p)?)))
+                    {
+                        let id = names.files[&old];
+                        names.files.insert(new, id);
+                    }
+                    for new in names.dirs.clone().iter().filter(|p| *p != from).filter_map(into) {
+                        names.dirs.insert(new);
+                    }
+                }
+                disk.seen.files.retain(|p, _| !p.starts_with(from));
+                disk.seen.dirs.retain(|p| !p.starts_with(from));
+            }
+            Ok(())
+        })
+    }
+
+    fn rename_new(&self, from: &Path, to: &Path) -> Result<()> {
+        self.operate(Does::Change, |disk, failing| {
+            let Some(id) = disk.seen.files.get(from).copied() else {
+                return Err(ErrorKind::NotFound.into());
+            };
+            if disk.seen.files.contains_key(to) || disk.seen.dirs.contains(to) {
+                return Err(ErrorKind::AlreadyExists.into());
+            }
+            disk.seen.files.insert(to.to_owned(), id);
+            // It is two steps: the second name, and the first one's end.
+            if !failing {
+                disk.seen.files.remove(from);
             }
             Ok(())
         })
@@ -226,7 +306,7 @@ impl Storage for MemDisk {
     fn sync_dir(&self, dir: &Path) -> Result<()> {
         // The root's folder is called "." by the journal and "" by the path's own parent.
         let dir = if dir == Path::new(".") { Path::new("") } else { dir };
-        self.operate(|disk, failing| {
+        self.operate(Does::Look, |disk, failing| {
             if failing {
                 return Ok(());
             }
@@ -244,7 +324,7 @@ impl Storage for MemDisk {
     }
 
     fn remove(&self, path: &Path) -> Result<()> {
-        self.operate(|disk, failing| {
+        self.operate(Does::Change, |disk, failing| {
             if failing {
                 return Ok(());
             }
@@ -253,7 +333,7 @@ impl Storage for MemDisk {
     }
 
     fn remove_dir(&self, dir: &Path) -> Result<()> {
-        self.operate(|disk, failing| {
+        self.operate(Does::Change, |disk, failing| {
             let used = disk.seen.files.keys().chain(&disk.seen.dirs);
             if used.into_iter().any(|p| p.parent() == Some(dir)) {
                 return Err(ErrorKind::DirectoryNotEmpty.into());
@@ -266,7 +346,7 @@ impl Storage for MemDisk {
     }
 
     fn list(&self, dir: &Path) -> Result<Vec<Listed>> {
-        self.operate(|disk, _| {
+        self.operate(Does::Look, |disk, _| {
             let within = |path: &&PathBuf| path.parent() == Some(dir);
             let listed = |path: &PathBuf, kind| Listed {
                 name: path.file_name().unwrap_or_default().to_owned(),
@@ -290,7 +370,7 @@ struct MemFile {
 impl MemFile {
     fn sync(&mut self) -> Result<()> {
         let id = self.id;
-        self.disk.operate(|disk, failing| {
+        self.disk.operate(Does::Look, |disk, failing| {
             if !failing {
                 disk.inodes[id].durable = disk.inodes[id].seen.clone();
             }
@@ -302,7 +382,7 @@ impl MemFile {
 impl StorageFile for MemFile {
     fn try_lock(&mut self) -> std::result::Result<(), TryLockError> {
         let id = self.id;
-        let locked = self.disk.operate(|disk, failing| {
+        let locked = self.disk.operate(Does::Look, |disk, failing| {
             let held = disk.inodes[id].locked;
             disk.inodes[id].locked |= !failing;
             Ok(held)
@@ -319,12 +399,12 @@ impl StorageFile for MemFile {
 
     fn read(&mut self) -> Result<Vec<u8>> {
         let id = self.id;
-        self.disk.operate(|disk, _| Ok(disk.inodes[id].seen.clone()))
+        self.disk.operate(Does::Look, |disk, _| Ok(disk.inodes[id].seen.clone()))
     }
 
     fn write_all(&mut self, bytes: &[u8]) -> Result<()> {
         let id = self.id;
-        self.disk.operate(|disk, failing| {
+        self.disk.operate(Does::Grow, |disk, failing| {
             let len = if failing { bytes.len() / 2 } else { bytes.len() };
             disk.inodes[id].seen.extend_from_slice(&bytes[..len]);
             Ok(())
@@ -341,7 +421,7 @@ impl StorageFile for MemFile {
 
     fn truncate(&mut self, len: u64) -> Result<()> {
         let id = self.id;
-        self.disk.operate(|disk, failing| {
+        self.disk.operate(Does::Change, |disk, failing| {
             if !failing {
                 disk.inodes[id].seen.truncate(usize::try_from(len).unwrap());
             }

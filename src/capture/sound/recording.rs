@@ -1,7 +1,7 @@
 //! Keeps the sound of an exam beside its journal.
 
 use std::fs::{self, File, OpenOptions};
-use std::io::BufWriter;
+use std::io::{BufWriter, Seek, Write};
 use std::path::{Path, PathBuf};
 
 use hound::{SampleFormat, WavSpec, WavWriter};
@@ -13,10 +13,10 @@ const MOST: u32 = 10_000;
 
 /// A WAV file being written: 16 bit, one channel, at the microphone's rate. What was written up to
 /// the last second stays readable whatever happens.
-pub struct Recording {
+pub struct Recording<W: Write + Seek = BufWriter<File>> {
     /// Its name, from the exam folder on.
     pub name: String,
-    writer: WavWriter<BufWriter<File>>,
+    writer: WavWriter<W>,
     since_flush: u32,
     rate: u32,
 }
@@ -27,16 +27,25 @@ impl Recording {
     /// # Errors
     /// Why it cannot be made.
     pub fn begin(dir: &Path, rate: u32) -> Result<Recording, String> {
-        let folder = folder(dir)?;
+        let (file, path, name) = next(&folder(dir)?)?;
+        Recording::on(BufWriter::new(file), name, rate)
+            .map_err(|e| format!("{}: {e}", path.display()))
+    }
+}
+
+impl<W: Write + Seek> Recording<W> {
+    /// Begins a file on whatever takes its bytes, at a rate of samples a second.
+    ///
+    /// # Errors
+    /// Why its header cannot be written.
+    pub fn on(to: W, name: String, rate: u32) -> Result<Self, String> {
         let spec = WavSpec {
             channels: 1,
             sample_rate: rate,
             bits_per_sample: 16,
             sample_format: SampleFormat::Int,
         };
-        let (file, path, name) = next(&folder)?;
-        let writer = WavWriter::new(BufWriter::new(file), spec)
-            .map_err(|e| format!("{}: {e}", path.display()))?;
+        let writer = WavWriter::new(to, spec).map_err(|e| e.to_string())?;
         Ok(Recording { name, writer, since_flush: 0, rate })
     }
 

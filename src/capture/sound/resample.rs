@@ -94,7 +94,9 @@ impl Resampler {
         let skip = self.late.min(n);
         self.late -= skip;
         self.given += (n - skip) as u64;
-        out.extend_from_slice(&self.block[skip..n]);
+        // Between samples as loud as can be, the sound itself is louder; that is cut off, as a sound
+        // card would.
+        out.extend(self.block[skip..n].iter().map(|s| s.clamp(-1.0, 1.0)));
     }
 }
 

@@ -1,6 +1,8 @@
 //! `cotside lock` and `cotside unlock`: the whole exam folder under a passphrase, and back.
 
-use super::super::exit::{Exit, Outcome};
+use std::path::{Path, PathBuf};
+
+use super::super::exit::{Exit, Failure, Outcome};
 use super::super::{open, output};
 use super::{LockArgs, UnlockArgs, secret};
 use crate::journal::FileSystem;
@@ -9,6 +11,7 @@ use crate::seal::{closed, folder};
 /// Runs `cotside lock`.
 pub fn lock(args: &LockArgs) -> Outcome {
     open::not_a_file(&args.exam)?;
+    no_link(&args.exam)?;
     let passphrase = secret::new(&args.passphrase, &args.exam.display().to_string())?;
     let path = closed::close(&FileSystem, &args.exam, &passphrase)?;
     let shown = path.display();
@@ -16,6 +19,23 @@ pub fn lock(args: &LockArgs) -> Outcome {
         "locked: {shown}; the folder was compared with it and removed\nnext: cotside unlock {shown}\n"
     ))?;
     Ok(Exit::Ok)
+}
+
+/// A link would be left behind, pointing at nothing, or the folder behind it would.
+fn no_link(exam: &Path) -> Result<(), Failure> {
+    // `a/` would be followed; `a` is looked at itself.
+    let bare: PathBuf = exam.components().collect();
+    match std::fs::symlink_metadata(&bare) {
+        Ok(of) if of.is_symlink() => Err(Failure::input(
+            bare.display().to_string(),
+            "this is a link to a folder",
+            match std::fs::canonicalize(&bare) {
+                Ok(real) => format!("name the folder itself: cotside lock {}", real.display()),
+                Err(_) => "name the folder itself".to_owned(),
+            },
+        )),
+        _ => Ok(()),
+    }
 }
 
 /// Runs `cotside unlock`.

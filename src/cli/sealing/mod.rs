@@ -39,12 +39,13 @@ Examples:
   cotside sign exams/a1 --remove-audio --passphrase-file secret.txt
   cotside sign exams/a1 --incomplete --reason \"transferred to theatre\"",
     after_help = "\
-Signs the journal, the lexicon, the note and every file of the exam folder, with the examiner's key
-(`cotside key new`). While anything is open it is listed, each with the command that settles it, and
-nothing is signed (exit code 1). With --incomplete, what is open stands on top of the note.
-From then on the exam only takes signed entries (`cotside addendum`).
-Sound is removed at signing, unless the header says to keep it or --keep-audio does; its digest
-stays in the journal."
+Signs the journal, the lexicon, the note and every file of the exam folder, with
+the examiner's key (`cotside key new`). While anything is open it is listed,
+each with the command that settles it, and nothing is signed (exit code 1). With
+--incomplete, what is open stands on top of the note. From then on the exam only
+takes signed entries (`cotside addendum`). Sound is removed at signing, unless
+the header says to keep it or --keep-audio does; its digest stays in the
+journal."
 )]
 pub struct SignArgs {
     /// Folder of the exam
@@ -79,9 +80,10 @@ Examples:
   cotside verify exams/a1
   cotside verify copies/a1 --json",
     after_help = "\
-Says what is whole, what was changed and where, and whose key signed. It works on a copy and needs
-no private key: a key counts as somebody's when it was made here or taken with `cotside key trust`.
-Exit codes: 0 whole and by known keys, 1 not signed or by an unknown key, 4 damaged or altered."
+Says what is whole, what was changed and where, and whose key signed. It works
+on a copy and needs no private key: a key counts as somebody's when it was made
+here or taken with `cotside key trust`. Exit codes: 0 whole and by known keys, 1
+not signed or by an unknown key, 4 damaged or altered."
 )]
 pub struct VerifyArgs {
     /// Folder of the exam
@@ -127,8 +129,9 @@ Examples:
   cotside addendum exams/a1 --kind correction --reason \"wrong side\" --about 12.1 \\
     --text \"The slow recoil was on the right.\"",
     after_help = "\
-The entry is signed, and carries the time of this machine's clock: nothing can be dated back. The
-note that was signed stays as it is; `cotside note` prints both."
+The entry is signed, and carries the time of this machine's clock: nothing can
+be dated back. The note that was signed stays as it is; `cotside note` prints
+both."
 )]
 pub struct AddendumArgs {
     /// Folder of the signed exam
@@ -142,7 +145,7 @@ pub struct AddendumArgs {
     /// What is added, in words; `-` reads standard input
     #[arg(long, value_name = "TEXT", required_unless_present = "item")]
     text: Option<String>,
-    /// Number of the finding it is about, as `cotside show` gives it
+    /// Number of the finding it is about, as `cotside explain` gives it
     #[arg(long, value_name = "ID")]
     about: Option<String>,
     /// A finding: its item
@@ -184,9 +187,10 @@ Examples:
   cotside key export --by KT -o kt.pub.pem
   cotside key trust kt.pub.pem --by KT",
     after_help = "\
-Keys are kept in a folder of your own, the private one under a passphrase (PKCS #8, PEM); the
-environment variable COTSIDE_KEYS names another folder. A lost passphrase cannot be brought back:
-what was signed stays verifiable, and a new key signs from then on."
+Keys are kept in a folder of your own, the private one under a passphrase
+(PKCS #8, PEM); the environment variable COTSIDE_KEYS names another folder. A
+lost passphrase cannot be brought back: what was signed stays verifiable, and a
+new key signs from then on."
 )]
 pub struct KeyArgs {
     #[command(subcommand)]
@@ -244,8 +248,9 @@ Examples:
   cotside purge exams/a1
   cotside purge exams/a1 --yes --reason \"30 days are over\" --passphrase-file secret.txt",
     after_help = "\
-Removes the sound of an exam. What is removed is recorded in the journal with its digest; in a signed
-exam that entry is signed. Copies elsewhere, and what the disk keeps of removed files, stay."
+Removes the sound of an exam. What is removed is recorded in the journal with
+its digest; in a signed exam that entry is signed. Copies elsewhere, and what
+the disk keeps of removed files, stay."
 )]
 pub struct PurgeArgs {
     /// Folder of the exam
@@ -273,9 +278,9 @@ pub struct PurgeArgs {
 Examples:
   cotside lock exams/a1",
     after_help = "\
-Puts the whole exam folder under a passphrase, in one file EXAM.age in its place (an age archive). The
-file is written, read back and compared before the folder is removed. A lost passphrase cannot be
-brought back, and the exam with it."
+Puts the whole exam folder under a passphrase, in one file EXAM.age in its place
+(an age archive). The file is written, read back and compared before the folder
+is removed. A lost passphrase cannot be brought back, and the exam with it."
 )]
 pub struct LockArgs {
     /// Folder of the exam

@@ -26,6 +26,11 @@ pub fn run(args: &PurgeArgs) -> Outcome {
             "name the folder of an exam that was started",
         ));
     };
+    if read.signing().is_some() {
+        // Sound is removed only once signing is: what was interrupted is finished first.
+        let taken = open::for_adding(dir)?;
+        sign::finish(&FileSystem, dir, &taken)?;
+    }
     let sound = sign::audio(&FileSystem, dir, &read)?;
     let recorded = removed_audio(&read);
     let (left, fresh): (Vec<FileDigest>, Vec<FileDigest>) =

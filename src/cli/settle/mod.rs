@@ -144,7 +144,7 @@ fn add(word: &str, args: &SettleArgs, who: &str, o: &open::Opened) -> Result<Set
         status: Status::Observed.word().into(),
     };
     let chosen = filled(blank, args, lex)?;
-    rules::nothing_there(&chosen, &o.exam, lex)?;
+    rules::nothing_there(&chosen, None, &o.exam, lex)?;
     Ok(open::settlement(who, Decision::Add { chosen, at_ms }))
 }
 

@@ -12,7 +12,7 @@ use crate::journal::{Chosen, Decision, Settlement};
 use crate::lexicon::Lexicon;
 use crate::lexicon::matcher::Meaning;
 use crate::lexicon::text::tokenize;
-use crate::reading::types::{Side, Status};
+use crate::reading::types::{FindingId, Side, Status};
 use crate::report::explain::printable;
 use crate::report::style::{ASK, DIM, HEAD, paint};
 use crate::report::words;
@@ -399,6 +399,8 @@ fn confirmed(
     let again = matches!(q.key, Key::Gap(GapKind::WrongState, ..));
     let mut out = Vec::new();
     let mut target = target(q);
+    // "Left complete, right incomplete" for a reading of both: the first narrows it to the left.
+    let settled = target.as_ref().map(|t| FindingId { phrase: t.phrase, index: t.index });
     for (c, _) in whole {
         match target.take() {
             Some(t) => out.push(Settlement {
@@ -408,7 +410,7 @@ fn confirmed(
             }),
             None => {
                 // What was seen in the wrong state is done again on purpose.
-                if !again && let Err(p) = rules::nothing_there(&c, &o.exam, lex) {
+                if !again && let Err(p) = rules::nothing_there(&c, settled, &o.exam, lex) {
                     output::tell(&format!("error: {p}"));
                     return Ok(None);
                 }

@@ -72,7 +72,8 @@ struct Edge {
     from: u32,
     to: u32,
     phone: Phone,
-    extra: u32,
+    /// In the upper half, as in a cell.
+    extra: Cell,
 }
 
 /// Cost in the upper half, where the stretch started in the lower (inverted, so that of two equal
@@ -92,10 +93,15 @@ fn start_of(cell: Cell) -> usize {
     !(cell as u32) as usize
 }
 
-fn plus(cell: Cell, cost: u32) -> Cell {
+/// A cost as it is added to a cell.
+fn step(cost: u32) -> Cell {
+    u64::from(cost) << 32
+}
+
+fn plus(cell: Cell, step: Cell) -> Cell {
     // Saturating: only a text of hundreds of thousands of words could get there, and it must not
     // bring the program down.
-    cell.saturating_add(u64::from(cost) << 32)
+    cell.saturating_add(step)
 }
 
 fn counted(cost: f32) -> u32 {
@@ -121,13 +127,19 @@ impl SoundIndex {
     ) -> SoundIndex {
         let mut index = SoundIndex { sounds, symbols: Vec::new(), entries: Vec::new() };
         let mut known: HashMap<Symbol, u16> = HashMap::new();
+        // Tens of thousands of phrases are made of a few thousand words: each is sounded out once.
+        let mut said: HashMap<&str, Vec<Vec<Phone>>> = HashMap::new();
         for (id, phrase, spelling) in entries {
             let mut ways: Vec<Vec<Symbol>> = Vec::new();
-            let sure = phrase.split_whitespace().all(|w| index.sounds.is_known(w));
-            let own = (sure || spelling.is_none()).then_some(phrase);
+            let sure = || phrase.split_whitespace().all(|w| index.sounds.is_known(w));
+            let own = (spelling.is_none() || sure()).then_some(phrase);
             for text in own.into_iter().chain(spelling.into_iter().flat_map(|s| s.split('/'))) {
                 let words: Vec<&str> = text.split_whitespace().collect();
-                for way in index.phrase_symbols(&words) {
+                for word in &words {
+                    said.entry(word).or_insert_with(|| index.sounds.pronounce(word));
+                }
+                let said: Vec<&[Vec<Phone>]> = words.iter().map(|w| said[w].as_slice()).collect();
+                for way in index.phrase_symbols(&said) {
                     if !ways.contains(&way) {
                         ways.push(way);
                     }
@@ -242,6 +254,7 @@ impl SoundIndex {
         let confusion = self.sounds.confusion();
         let swaps: Vec<[u32; Phone::COUNT]> =
             Phone::ALL.iter().map(|a| Phone::ALL.map(|b| counted(confusion.swap(*a, b)))).collect();
+        let steps: Vec<[Cell; Phone::COUNT]> = swaps.iter().map(|s| s.map(step)).collect();
         // The least any alignment can pay for a symbol, given which phones were heard at all.
         let least: Vec<u32> = self
             .symbols
@@ -254,44 +267,41 @@ impl SoundIndex {
             .collect();
         let mut rows: Vec<Vec<Cell>> = vec![first];
         relax_extras(lattice, &mut rows[0]);
-        let mut lowest: Vec<u32> = vec![0];
-        let mut path: Vec<u16> = Vec::new();
+        // Along the symbols of the entry at hand: the least its beginning can cost, and the most by
+        // which a row has shown that it costs more.
+        let mut sums: Vec<u32> = vec![0];
+        let mut excess: Vec<i64> = vec![0];
+        let mut before: &[u16] = &[];
+        // How many rows belong to the beginning of the entry at hand.
+        let mut made = 0;
         for entry in &self.entries {
             let length = entry.symbols.len();
             let budget = (f64::from(max_cost) * length as f64 * f64::from(SCALE) + 0.5) as u32;
-            let mut rest: u32 = entry.symbols.iter().map(|s| least[*s as usize]).sum();
-            if rest > budget {
-                continue;
-            }
-            let shared = path.iter().zip(&entry.symbols).take_while(|(a, b)| a == b).count();
-            path.truncate(shared);
-            let mut hopeless = false;
-            for depth in 1..=length {
-                let symbol = entry.symbols[depth - 1];
-                if depth > path.len() {
-                    if rows.len() == depth {
-                        rows.push(Vec::new());
-                        lowest.push(0);
-                    }
-                    let (above, below) = rows.split_at_mut(depth);
-                    let s = self.symbols[symbol as usize];
-                    next_row(
-                        lattice,
-                        &above[depth - 1],
-                        &mut below[0],
-                        &swaps[s.phone as usize],
-                        s.missing,
-                    );
-                    lowest[depth] = below[0].iter().copied().map(cost_of).min().unwrap_or(0);
-                    path.push(symbol);
+            let shared = before.iter().zip(&entry.symbols).take_while(|(a, b)| a == b).count();
+            before = &entry.symbols;
+            made = made.min(shared);
+            sums.truncate(shared + 1);
+            let mut sum = sums[shared];
+            sums.extend(entry.symbols[shared..].iter().map(|s| {
+                sum = sum.saturating_add(least[*s as usize]);
+                sum
+            }));
+            let hopeless = |excess: i64| i64::from(sum) + excess > i64::from(budget);
+            while made < length && !hopeless(excess[made]) {
+                let depth = made + 1;
+                if rows.len() == depth {
+                    rows.push(Vec::new());
+                    excess.push(0);
                 }
-                rest -= least[symbol as usize];
-                if lowest[depth].saturating_add(rest) > budget {
-                    hopeless = true;
-                    break;
-                }
+                let (above, below) = rows.split_at_mut(depth);
+                let s = self.symbols[entry.symbols[made] as usize];
+                let swaps = &steps[s.phone as usize];
+                next_row(lattice, &above[made], &mut below[0], swaps, step(s.missing));
+                let lowest = below[0].iter().min().map_or(0, |c| cost_of(*c));
+                excess[depth] = excess[made].max(i64::from(lowest) - i64::from(sums[depth]));
+                made = depth;
             }
-            if !hopeless {
+            if made == length && !hopeless(excess[length]) {
                 reach(entry, &rows[length]);
             }
         }
@@ -325,7 +335,7 @@ impl SoundIndex {
                         from: last as u32,
                         to: next as u32,
                         phone: *phone,
-                        extra: counted(self.sounds.confusion().missing(way, at, &before)),
+                        extra: step(counted(self.sounds.confusion().missing(way, at, &before))),
                     });
                     last = next;
                 }
@@ -338,14 +348,10 @@ impl SoundIndex {
     }
 
     /// The ways to say the words of a phrase, each phone with what it costs to miss it.
-    fn phrase_symbols(&self, words: &[&str]) -> Vec<Vec<Symbol>> {
+    fn phrase_symbols(&self, words: &[&[Vec<Phone>]]) -> Vec<Vec<Symbol>> {
         // Joined a word at a time: what a missing phone costs hangs on its place in its word.
         let mut ways: Vec<(Vec<Phone>, Vec<Symbol>)> = vec![Default::default()];
-        for word in words {
-            let said = self.sounds.pronounce(word);
-            if said.is_empty() {
-                continue;
-            }
+        for said in words.iter().filter(|said| !said.is_empty()) {
             let mut pairs: Vec<(usize, usize)> =
                 (0..ways.len()).flat_map(|l| (0..said.len()).map(move |r| (l, r))).collect();
             pairs.sort_by_key(|(l, r)| l + r);
@@ -382,8 +388,8 @@ fn next_row(
     lattice: &Lattice,
     above: &[Cell],
     row: &mut Vec<Cell>,
-    swaps: &[u32; Phone::COUNT],
-    missing: u32,
+    swaps: &[Cell; Phone::COUNT],
+    missing: Cell,
 ) {
     row.clear();
     row.extend(above.iter().map(|c| plus(*c, missing)));

@@ -180,6 +180,8 @@ impl Strip {
     }
 
     fn states(&mut self, of: &Of<'_>) {
+        // A state given afterwards was said in no phrase.
+        let said = |seq: u64| of.exam.event(seq).map(|e| e.seq);
         let list: Vec<_> = of
             .exam
             .states
@@ -187,7 +189,7 @@ impl Strip {
             .enumerate()
             .map(|(k, s)| {
                 let class = if k % 2 == 0 { "b-state" } else { "b-state other" };
-                (s.from_ms, s.to_ms, class, words::state_name(s.state, of.lex), Some(s.seq))
+                (s.from_ms, s.to_ms, class, words::state_name(s.state, of.lex), said(s.seq))
             })
             .collect();
         self.named("state", &list);
