@@ -606,8 +606,14 @@ impl Grammar {
             }
             Label::Number(_) => {
                 to.number = true;
+                to.numbered = true;
                 to.whole = true;
                 to.unsaid = false;
+            }
+            // Two numbers in a row are no number that is said.
+            Label::Tenths(_) | Label::Plus => {
+                to.numbered = true;
+                to.whole = true;
             }
             Label::Range => to.whole = false,
             Label::Family(f) => {

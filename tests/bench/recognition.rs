@@ -16,7 +16,7 @@ use rayon::prelude::*;
 /// Each measurement is made so often, and the fastest counts: what else runs only slows.
 const TIMES: usize = 2;
 /// Stretches of the recording that are heard.
-const STRETCHES: usize = 8;
+const STRETCHES: usize = 6;
 
 fn main() {
     let lex = cotside::lexicon::shipped("newborn").expect("the shipped lexicon");
