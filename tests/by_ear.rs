@@ -10,6 +10,9 @@ mod ears;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
+use cotside::capture::sound;
+use cotside::speech::search::Tuning;
+use cotside::speech::{Heard, Recogniser, Whisper, activity, file, model};
 use serde_json::Value;
 
 /// What the recording says: item, side, value or number; "scarf sign, right" was corrected to the
@@ -162,4 +165,61 @@ fn an_exam_spoken_live_is_logged_through_a_wailing_spell_with_its_sound_to_the_b
     let there =
         (0..kept.len().saturating_sub(part.len())).any(|i| &kept[i..i + part.len()] == part);
     assert!(there, "the sound in the file is not the sound that was fed");
+}
+
+/// What is heard in the first stretches of the recording, with its numbers.
+fn heard(w: &Whisper<'_>, stretches: usize) -> Vec<Heard> {
+    let sound = sound::read_wav(&recording()).unwrap().samples;
+    let cut = activity::stretches(&sound);
+    cut.iter().take(stretches).map(|s| w.hear(&file::piece(&sound, s)).unwrap()).collect()
+}
+
+#[test]
+fn dropping_hypotheses_that_fell_behind_changes_no_word_that_is_heard() {
+    if !have_model() {
+        return;
+    }
+    let lex = cotside::lexicon::shipped("newborn").unwrap();
+    let mut w = Whisper::load(&model::folder().unwrap(), &lex).unwrap();
+    let text =
+        |all: Vec<Heard>| -> Vec<_> { all.into_iter().map(|h| (h.text, h.certainty)).collect() };
+    let now = text(heard(&w, 3));
+    assert!(now.iter().any(|(t, _)| !t.is_empty()));
+    let never = f32::INFINITY;
+    w.tuning = Tuning {
+        abreast: [never; 2],
+        leaning_abreast: never,
+        hopeless: 1.5,
+        outdone: never,
+        ..w.tuning
+    };
+    assert_eq!(text(heard(&w, 3)), now);
+}
+
+#[test]
+fn the_published_layout_of_the_weights_is_installed_and_hears_the_same() {
+    if !have_model() {
+        return;
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let from = dir.path().join("published");
+    std::fs::create_dir(&from).unwrap();
+    let pinned = model::folder().unwrap();
+    let weights = model::weights(&pinned).unwrap();
+    candle_core::safetensors::save(&weights, from.join("model.safetensors")).unwrap();
+    std::fs::copy(pinned.join("tokenizer.json"), from.join("tokenizer.json")).unwrap();
+    let kept = dir.path().join("kept");
+    let out = Command::new(env!("CARGO_BIN_EXE_cotside"))
+        .args(["model", "install"])
+        .arg(&from)
+        .env(model::VARIABLE, &kept)
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert_eq!(out.status.code(), Some(0), "{told}");
+    assert!(told.contains("model.safetensors") && told.contains("not the pinned one"), "{told}");
+    let lex = cotside::lexicon::shipped("newborn").unwrap();
+    let of = |dir: &Path| heard(&Whisper::load(dir, &lex).unwrap(), 2);
+    // To the last digit of every score.
+    assert_eq!(of(&kept), of(&pinned));
 }

@@ -207,14 +207,56 @@ fn a_hearing_is_finished_by_append_without_taking_a_phrase_twice() {
     assert_eq!(hear(&[]).status.code(), Some(0));
     let path = dir.path().join("a/journal.jsonl");
     let whole = std::fs::read_to_string(&path).unwrap();
-    // The journal as an interruption behind the first phrase leaves it.
-    let kept: Vec<&str> = whole.lines().take(2).collect();
+    // The journal as an interruption behind the first phrase leaves it: header, sound, phrase.
+    let kept: Vec<&str> = whole.lines().take(3).collect();
     std::fs::write(&path, kept.join("\n") + "\n").unwrap();
     assert_eq!(hear(&[]).status.code(), Some(2), "an exam that is there is not begun again");
     let out = hear(&["--append"]);
     assert_eq!(out.status.code(), Some(0), "{}", text(&out.stderr));
     let texts = |s: &str| s.matches("\"kind\":\"phrase\"").count();
-    assert_eq!(texts(&std::fs::read_to_string(&path).unwrap()), texts(&whole));
+    let now = std::fs::read_to_string(&path).unwrap();
+    assert_eq!(texts(&now), texts(&whole));
+    // Nor is the recording kept twice.
+    assert_eq!(now.matches("\"mark\":\"start\"").count(), 1);
+    assert_eq!(std::fs::read_dir(dir.path().join("a/audio")).unwrap().count(), 1);
+}
+
+#[test]
+fn a_recording_is_kept_beside_the_journal_and_a_phrases_slice_is_its_own_samples() {
+    let dir = tempfile::tempdir().unwrap();
+    bursts(&dir.path().join("exam.wav"));
+    std::fs::write(dir.path().join("said.jsonl"), SAID).unwrap();
+    let hear = |exam: &str, more: &[&str]| {
+        let args = ["hear", "exam.wav", "--exam", exam, "--transcript", "said.jsonl"];
+        assert_eq!(cotside(dir.path(), &[&args, more].concat()).status.code(), Some(0));
+    };
+    hear("a", &["--by", "AB", "--sex", "f"]);
+    let exam = dir.path().join("a");
+    let bytes = |p: &Path| std::fs::read(p).unwrap();
+    assert_eq!(bytes(&exam.join("audio/1.wav")), bytes(&dir.path().join("exam.wav")));
+    let read = cotside::journal::read(&exam).unwrap();
+    let phrase = read.lines.iter().find_map(|l| match &l.entry {
+        cotside::journal::Entry::Phrase(p) if p.text == "left, weak" => Some((l.seq, p.clone())),
+        _ => None,
+    });
+    let (seq, p) = phrase.unwrap();
+    let slice = cotside::review::sound::slice(&exam, &read.lines, seq).unwrap();
+    let samples = |r: hound::WavReader<Cursor<Vec<u8>>>| -> Vec<i16> {
+        r.into_samples().map(Result::unwrap).collect()
+    };
+    let whole =
+        samples(hound::WavReader::new(Cursor::new(bytes(&exam.join("audio/1.wav")))).unwrap());
+    // The phrase with 200 ms before and 300 ms behind it, 16 samples a millisecond.
+    let (from, to) = ((p.start_ms as usize - 200) * 16, (p.end_ms as usize + 300) * 16);
+    assert_eq!(samples(hound::WavReader::new(Cursor::new(slice)).unwrap()), whole[from..to]);
+    assert_eq!(cotside::review::sound::audible(&exam, &read.lines).len(), 3);
+    // What the header says of sound holds for it.
+    let told = text(&cotside(dir.path(), &["purge", "a"]).stderr);
+    assert!(told.contains("until the exam is signed"), "{told}");
+    hear("b", &["--no-audio"]);
+    assert!(!dir.path().join("b/audio").exists());
+    let journal = std::fs::read_to_string(dir.path().join("b/journal.jsonl")).unwrap();
+    assert!(!journal.contains("audio-mark"), "{journal}");
 }
 
 #[test]

@@ -9,12 +9,16 @@ use indicatif::{ProgressBar, ProgressStyle};
 use super::exit::{Exit, Failure, Outcome};
 use super::header::Fields;
 use super::{open, output, read};
+use crate::capture::sound::recording;
 use crate::capture::{Phrase, Source, sound};
 use crate::gaps::gaps;
-use crate::journal::{Entry, Journal, JournalError, SystemClock, parse_wall};
+use crate::journal::{
+    self, AudioMark, Entry, Journal, JournalError, Mark, SystemClock, parse_wall,
+};
 use crate::lexicon::Lexicon;
 use crate::report::words::{clock, count};
-use crate::speech::{Recogniser, Transcript, Whisper, file, model};
+use crate::speech::file::{self, Stretched};
+use crate::speech::{Recogniser, Transcript, Whisper, model};
 
 /// `cotside hear`
 #[derive(Debug, clap::Args)]
@@ -27,8 +31,10 @@ Examples:
 Takes 8 to 32 bit PCM and 32 bit float at any rate, with any number of channels.
 The first sample is 0:00 on the exam clock. Each phrase is kept with its start
 and end and with what else it may have been; what was not heard for certain
-stays unsettled. Needs the speech model: `cotside model install`. An interrupted
-hearing is finished by running it again with --append."
+stays unsettled. The recording is kept beside the journal as long as the header
+says, and `cotside review` plays each phrase of it. Needs the speech model:
+`cotside model install`. An interrupted hearing is finished by running it again
+with --append."
 )]
 pub struct HearArgs {
     /// The recording
@@ -44,6 +50,9 @@ pub struct HearArgs {
     started: Option<chrono::DateTime<chrono::FixedOffset>>,
     #[command(flatten)]
     fields: Fields,
+    /// Do not keep the recording beside the journal
+    #[arg(long)]
+    no_audio: bool,
     /// Stretches recognised at once; as many as there are processors, when not given
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=64))]
     jobs: Option<u16>,
@@ -80,26 +89,76 @@ pub fn run(args: &HearArgs) -> Outcome {
         true => taken_up(args)?,
         false => (begun(args, &lex)?, 0, 0),
     };
+    let kept = kept(args, &mut journal, at_ms)?;
     let bar = bar(sound.length_ms());
     let (mut phrases, mut wordless) = (0, 0);
     let jobs = args.jobs.map_or_else(cores, usize::from);
-    file::hear(recogniser.as_ref(), &sound.samples, from_ms, jobs, |phrase, upto_ms| {
-        match phrase {
-            Some(p) => {
+    let mut unheard = Vec::new();
+    file::hear(recogniser.as_ref(), &sound.samples, from_ms, jobs, |what, upto_ms| {
+        match what {
+            Stretched::Phrase(p) => {
                 // Two parts of a stretch that was cut overlap; exam time does not go back.
                 at_ms = at_ms.max(p.end_ms);
                 journal.append(at_ms, &Entry::Phrase(p))?;
                 phrases += 1;
             }
-            None => wordless += 1,
+            Stretched::Noise => wordless += 1,
+            Stretched::Unheard { why, from_ms } => {
+                at_ms = at_ms.max(upto_ms);
+                let (mark, file) = (Mark::GapInHearing, kept.clone());
+                let gap = AudioMark { mark, file, from_ms, to_ms: upto_ms };
+                journal.append(at_ms, &Entry::AudioMark(gap))?;
+                unheard.push(format!(
+                    "not heard from {} to {}: {why}",
+                    clock(from_ms),
+                    clock(upto_ms)
+                ));
+            }
         }
         bar.set_position(upto_ms);
         Ok::<(), Failure>(())
     })?;
-    journal.append(at_ms.max(sound.length_ms()), &Entry::End)?;
+    let end_ms = sound.length_ms();
+    if let Some(file) = kept {
+        journal.append(at_ms.max(end_ms), &mark(Mark::Stop, file, end_ms))?;
+    }
+    journal.append(at_ms.max(end_ms), &Entry::End)?;
     bar.finish_and_clear();
     drop(journal);
-    summary(args, &sound, phrases, wordless)
+    for u in &unheard {
+        output::warn(u);
+    }
+    let done = summary(args, &sound, phrases, wordless)?;
+    Ok(if unheard.is_empty() { done } else { Exit::Device })
+}
+
+fn mark(mark: Mark, file: String, at_ms: u64) -> Entry {
+    Entry::AudioMark(AudioMark { mark, file: Some(file), from_ms: at_ms, to_ms: at_ms })
+}
+
+/// Keeps the recording beside the journal, unless it is there already; its name there. Its first
+/// sample is 0:00 on the exam clock.
+fn kept(args: &HearArgs, journal: &mut Journal, at_ms: u64) -> Result<Option<String>, Failure> {
+    if args.no_audio {
+        return Ok(None);
+    }
+    let before = journal::read(&args.exam)?.lines.into_iter().find_map(|l| match l.entry {
+        Entry::AudioMark(AudioMark { mark: Mark::Start, file, .. }) => file,
+        _ => None,
+    });
+    if before.is_some() {
+        return Ok(before);
+    }
+    match recording::keep(&args.exam, &args.file) {
+        Ok(file) => {
+            journal.append(at_ms, &mark(Mark::Start, file.clone(), 0))?;
+            Ok(Some(file))
+        }
+        Err(why) => {
+            output::warn(&format!("the recording is not kept beside the journal: {why}"));
+            Ok(None)
+        }
+    }
 }
 
 fn cores() -> usize {

@@ -16,9 +16,10 @@ use crate::lexicon::Lexicon;
 use crate::problem::Problem;
 use crate::reading::Reader;
 use crate::report::words::count;
+use crate::speech::file::{self, Stretched};
 use crate::speech::live::{self, Event, Orders, Setup};
 use crate::speech::rehearsal::{self, Prompt};
-use crate::speech::{Recogniser, Transcript, Whisper, activity, file, model};
+use crate::speech::{Recogniser, Transcript, Whisper, activity, model};
 
 /// Phrases to read.
 const PHRASES: usize = 20;
@@ -97,8 +98,12 @@ fn from_wav(
     }
     let jobs = thread::available_parallelism().map_or(1, usize::from);
     let mut heard = Vec::new();
-    file::hear(recogniser, &sound.samples, 0, jobs, |p, _| {
-        heard.extend(p);
+    file::hear(recogniser, &sound.samples, 0, jobs, |what, _| {
+        match what {
+            Stretched::Phrase(p) => heard.push(p),
+            Stretched::Noise => {}
+            Stretched::Unheard { why, .. } => output::warn(&why),
+        }
         Ok::<(), Failure>(())
     })?;
     let pairs = rehearsal::paired(prompts, &heard);

@@ -30,7 +30,7 @@ const CUT_ZONE: usize = 160;
 const OVERLAP: usize = 16;
 /// Frames kept before the first and behind the last of speech.
 const BEFORE: usize = 16;
-const BEHIND: usize = 12;
+const BEHIND: usize = 20;
 /// A stretch with fewer frames of speech is no word.
 const FEWEST: usize = 8;
 

@@ -1,9 +1,11 @@
 //! A whole sound to phrases, several stretches at a time, in order.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
 use rayon::prelude::*;
 
 use super::activity::{Stretch, stretches};
-use super::{Piece, Recogniser};
+use super::{MISTAKE, Piece, Recogniser};
 use crate::capture::sound::ms_at;
 use crate::capture::{Phrase, Source};
 use crate::problem::Problem;
@@ -11,11 +13,27 @@ use crate::problem::Problem;
 /// Stretches recognised for each worker before what was heard is handed on.
 const AHEAD: usize = 4;
 
+/// What became of a stretch.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Stretched {
+    /// Words.
+    Phrase(Phrase),
+    /// There were none.
+    Noise,
+    /// The recogniser made a mistake in it: nobody knows what was said.
+    Unheard {
+        /// Why.
+        why: String,
+        /// Start of the speech.
+        from_ms: u64,
+    },
+}
+
 /// Hears a whole sound (16 kHz, one channel).
 ///
-/// `each` is given what was heard in every stretch that begins at `from_ms` or later, in order of
-/// time, with the moment up to which all is heard; `None` where there were no words. What is heard does not depend on
-/// `jobs`, the number of stretches recognised at once.
+/// `each` is given what became of every stretch that begins at `from_ms` or later, in order of
+/// time, with the moment up to which all is heard. What is heard does not depend on `jobs`, the
+/// number of stretches recognised at once.
 ///
 /// # Errors
 /// The recogniser's, that of `each`, or that no threads can be made.
@@ -24,7 +42,7 @@ pub fn hear<E: From<Problem>>(
     sound: &[f32],
     from_ms: u64,
     jobs: usize,
-    mut each: impl FnMut(Option<Phrase>, u64) -> Result<(), E>,
+    mut each: impl FnMut(Stretched, u64) -> Result<(), E>,
 ) -> Result<(), E> {
     let jobs = jobs.max(1);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(jobs).build().map_err(|e| {
@@ -34,21 +52,28 @@ pub fn hear<E: From<Problem>>(
     let found: Vec<Stretch> =
         stretches(sound).into_iter().filter(|s| ms_at(s.speech.start) >= from_ms).collect();
     for part in found.chunks(jobs * AHEAD) {
-        let heard: Vec<Result<(Option<Phrase>, u64), Problem>> = pool.install(|| {
-            part.par_iter()
-                .map(|s| {
-                    let piece = piece(sound, s);
-                    let heard = recogniser.hear(&piece)?;
-                    Ok((heard.phrase(&piece, Source::Wav), piece.end_ms))
-                })
-                .collect()
-        });
+        let one = |s| {
+            let piece = piece(sound, s);
+            Ok((stretched(recogniser, &piece)?, piece.end_ms))
+        };
+        let heard: Vec<Result<(Stretched, u64), Problem>> =
+            pool.install(|| part.par_iter().map(one).collect());
         for one in heard {
-            let (phrase, upto) = one?;
-            each(phrase, upto)?;
+            let (what, upto) = one?;
+            each(what, upto)?;
         }
     }
     Ok(())
+}
+
+fn stretched(recogniser: &dyn Recogniser, piece: &Piece<'_>) -> Result<Stretched, Problem> {
+    // A mistake in the recogniser costs one stretch, which is told, and not the hearing.
+    match catch_unwind(AssertUnwindSafe(|| recogniser.hear(piece))) {
+        Ok(heard) => {
+            Ok(heard?.phrase(piece, Source::Wav).map_or(Stretched::Noise, Stretched::Phrase))
+        }
+        Err(_) => Ok(Stretched::Unheard { why: MISTAKE.into(), from_ms: piece.start_ms }),
+    }
 }
 
 /// A stretch of a sound that begins at 0 ms on the exam clock.

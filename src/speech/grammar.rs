@@ -72,8 +72,10 @@ enum Root {
     Sides,
     /// Words of the other families.
     Words,
-    /// Fillers and marks.
+    /// Fillers.
     Links,
+    /// Marks.
+    Marks,
     /// Only at the beginning, and nothing behind it: controls, headings.
     Whole,
     /// Values without an item: any item's.
@@ -132,6 +134,8 @@ pub struct Place {
     number: bool,
     /// The phrase may end here.
     whole: bool,
+    /// An item was named, and nothing said of it yet.
+    unsaid: bool,
     /// Fillers said in a row.
     links: u8,
     /// The last thing said but fillers was a number: "34. 5" is no two numbers.
@@ -157,11 +161,26 @@ pub struct Costs {
     pub word: f32,
     /// A value without an item.
     pub bare_value: f32,
+    /// A filler; marks are `link`.
+    pub filler: f32,
+    /// An end behind the name of an item of which nothing was said.
+    pub unsaid: f32,
+    /// The name of the item that is at hand already.
+    pub again: f32,
 }
 
 impl Default for Costs {
     fn default() -> Self {
-        Costs { another: 0.7, link: 0.3, bare_number: 1.5, word: 1.5, bare_value: 3.0 }
+        Costs {
+            another: 1.2,
+            link: 0.3,
+            bare_number: 2.5,
+            word: 3.0,
+            bare_value: 4.0,
+            filler: 3.0,
+            unsaid: 4.0,
+            again: 2.5,
+        }
     }
 }
 
@@ -172,7 +191,8 @@ impl Costs {
             Root::Numbers if p.item == NO_ITEM => self.bare_number,
             Root::Words => self.word,
             Root::Values => self.bare_value,
-            Root::Links => self.link,
+            Root::Links => self.filler,
+            Root::Marks => self.link,
             _ => 0.0,
         }
     }
@@ -433,7 +453,7 @@ impl Grammar {
             b.say(Root::Links, f, Label::None, false);
         }
         for (mark, label) in [(",", Label::None), (".", Label::Part), (";", Label::None)] {
-            b.mark(Root::Links, mark, label);
+            b.mark(Root::Marks, mark, label);
         }
         b.grammar.phrases.sort_unstable();
         b.grammar.phrases.dedup();
@@ -465,6 +485,7 @@ impl Grammar {
             closed: false,
             number: false,
             whole: false,
+            unsaid: false,
             links: 0,
             numbered: false,
             trail: NOWHERE,
@@ -477,7 +498,10 @@ impl Grammar {
         let mut roots = Vec::with_capacity(8);
         if !p.closed {
             roots.extend([Root::Names, Root::Sides, Root::Words]);
-            roots.push(if p.begun { Root::Links } else { Root::Whole });
+            match p.begun {
+                true => roots.extend([Root::Links, Root::Marks]),
+                false => roots.push(Root::Whole),
+            }
             if p.number {
                 roots.push(Root::AfterNumber);
                 roots.push(Root::Units);
@@ -515,12 +539,12 @@ impl Grammar {
         }
     }
 
-    /// Whether a phrase may end here, and if so in which place.
-    pub fn ending<'p>(&self, places: &'p [Place]) -> Option<&'p Place> {
-        places
-            .iter()
-            .filter(|p| p.node == BOUNDARY && p.whole)
-            .min_by(|a, b| a.cost.total_cmp(&b.cost))
+    /// Whether a phrase may end here, and if so in which place, and what the path has cost with
+    /// its end.
+    pub fn ending<'p>(&self, places: &'p [Place]) -> Option<(&'p Place, f32)> {
+        let end = |p: &Place| p.cost + if p.unsaid { self.costs.unsaid } else { 0.0 };
+        let all = places.iter().filter(|p| p.node == BOUNDARY && p.whole);
+        all.map(|p| (p, end(p))).min_by(|a, b| a.1.total_cmp(&b.1))
     }
 
     /// The places a token leads to; none when it may not stand here.
@@ -564,8 +588,17 @@ impl Grammar {
                 return Some(to);
             }
             Label::Item(i) | Label::Value(i, _) => {
+                if p.item == i && matches!(label, Label::Item(_)) {
+                    to.cost += self.costs.again;
+                }
                 to.item = i;
                 to.whole = true;
+                to.unsaid = matches!(label, Label::Item(_));
+            }
+            Label::Left | Label::Right | Label::Both => to.whole = true,
+            Label::Group(_) => {
+                to.whole = true;
+                to.unsaid = true;
             }
             Label::Control(_) | Label::Section(_) => {
                 to.closed = true;
@@ -573,6 +606,13 @@ impl Grammar {
             }
             Label::Number(_) => {
                 to.number = true;
+                to.numbered = true;
+                to.whole = true;
+                to.unsaid = false;
+            }
+            // Two numbers in a row are no number that is said.
+            Label::Tenths(_) | Label::Plus => {
+                to.numbered = true;
                 to.whole = true;
             }
             Label::Range => to.whole = false,
@@ -583,8 +623,12 @@ impl Grammar {
                     return None;
                 }
                 to.whole = ends;
+                to.unsaid &= !ends;
             }
-            _ => to.whole = true,
+            _ => {
+                to.whole = true;
+                to.unsaid = false;
+            }
         }
         to.begun = true;
         if !matches!(label, Label::Family(f) if is_and(f)) {

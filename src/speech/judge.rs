@@ -10,25 +10,53 @@ use super::search::{Found, Searched, said_once};
 use crate::capture::{Alternative, Certainty};
 use crate::lexicon::text::{Token, tokenize};
 
-/// Gap up to which a phrase of the trade was said.
-const FITS: f32 = 0.65;
-/// Gap up to which it may have been.
-const MAY_FIT: f32 = 1.0;
-/// The same where nothing else comes near.
-const MAY_FIT_ALONE: f32 = 2.0;
-/// Margin from which on nothing else was said, and from which on nothing else comes near.
-const CLEAR: f32 = 0.5;
-const ALONE: f32 = 0.3;
-/// Score below which not even a text that fits is sure.
-const FAINT: f32 = -2.15;
-/// Score below which the bound text is not even the likeliest, and the same for a wide gap.
-const LOST: f32 = -2.8;
-const LOST_WIDE: f32 = -2.5;
-/// The bound text may have this share of the free one's words; a shorter one leaves something out
-/// that was said.
-const SHORTER: (usize, usize) = (3, 4);
-/// Score below which there were no words.
-const NO_WORDS: f32 = -2.6;
+/// The numbers it is decided by; `cargo bench --bench hearing` fits them (its head says how).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Thresholds {
+    /// Gap up to which a phrase of the trade was said.
+    pub fits: f32,
+    /// Margin from which on nothing else was said.
+    pub clear: f32,
+    /// Score below which not even a text that fits is sure.
+    pub faint: f32,
+    /// Gap up to which a phrase of the trade may have been said.
+    pub may_fit: f32,
+    /// The same where nothing else comes near: the margin is `alone` or more.
+    pub may_fit_alone: f32,
+    /// See `may_fit_alone`.
+    pub alone: f32,
+    /// Score below which the bound text is not even the likeliest.
+    pub lost: f32,
+    /// The same for a gap wider than `may_fit`.
+    pub lost_wide: f32,
+    /// Score of the free text below which there were no words.
+    pub no_words: f32,
+    /// The bound text may have this share of the free one's letters; a shorter one leaves something
+    /// out that was said.
+    pub share: f32,
+    /// A bound text that has more than this share of the free one's letters says what was not said,
+    /// and is not sure.
+    pub longer: f32,
+}
+
+impl Default for Thresholds {
+    fn default() -> Self {
+        Thresholds {
+            fits: 1.2,
+            clear: 0.2,
+            faint: -2.1,
+            may_fit: 2.0,
+            may_fit_alone: 2.5,
+            alone: 0.3,
+            lost: -3.5,
+            lost_wide: -3.5,
+            no_words: -3.5,
+            share: 0.6,
+            longer: 1.3,
+        }
+    }
+}
+
 /// What a text begins with that stands for no words, as subtitles write it.
 const NO_SPEECH: &[char] = &['(', '[', '*', '♪', '<', '{', '_', '-'];
 
@@ -43,13 +71,20 @@ pub struct Weights {
     pub bound: f32,
     /// Score of the free text.
     pub free: f32,
+    /// Letters and digits of the bound text for each of the free one.
+    pub share: f32,
+    /// The free text is none, or stands for a sound that is no speech.
+    pub wordless: bool,
 }
 
 /// The numbers of a search. The same words never say something else, whatever path they took.
 pub fn weigh(s: &Searched, text: &dyn Fn(&[u32]) -> String) -> Weights {
     let free = s.free.as_ref().map_or(f32::MIN, |f| f.score);
+    let free_text = s.free.as_ref().map_or(String::new(), |f| once(&text(&f.tokens)));
+    let wordless = free_text.is_empty() || free_text.starts_with(NO_SPEECH);
     let Some(best) = s.bound.first() else {
-        return Weights { gap: f32::MAX, margin: 0.0, bound: f32::MIN, free };
+        let (gap, bound) = (f32::MAX, f32::MIN);
+        return Weights { gap, margin: 0.0, bound, free, share: 0.0, wordless };
     };
     let tokens = |f: &Found| (f.tokens.len() + 1) as f32;
     let gap = s.free.as_ref().map_or(0.0, |f| (f.log_prob - best.log_prob) / tokens(f));
@@ -58,7 +93,32 @@ pub fn weigh(s: &Searched, text: &dyn Fn(&[u32]) -> String) -> Weights {
         |f: &&Found| f.meaning != best.meaning && !same_words(&once(&text(&f.tokens)), &words);
     let other = s.bound.iter().find(differs);
     let margin = other.map_or(f32::MAX, |o| best.score - o.score);
-    Weights { gap, margin, bound: best.plain, free }
+    let letters = |t: &str| t.chars().filter(|c| c.is_alphanumeric()).count() as f32;
+    let share = letters(&words) / letters(&free_text).max(1.0);
+    Weights { gap, margin, bound: best.plain, free, share, wordless }
+}
+
+/// How sure the numbers of a search let one be; `None`: there were no words.
+pub fn certainty(w: &Weights, t: &Thresholds) -> Option<Certainty> {
+    let wordless = w.wordless || w.free < t.no_words;
+    match () {
+        // The free search hears nothing: then only what nothing else comes near may be a phrase.
+        () if wordless && (w.margin < t.clear || w.bound < t.faint) => None,
+        () if wordless => Some(Certainty::Unsettled),
+        () if w.share < t.share => Some(Certainty::Narration),
+        () if w.gap <= t.fits
+            && w.margin >= t.clear
+            && w.bound >= t.faint
+            && w.share <= t.longer =>
+        {
+            Some(Certainty::Sure)
+        }
+        () if w.gap <= t.may_fit && w.bound >= t.lost => Some(Certainty::Unsettled),
+        () if w.gap <= t.may_fit_alone && w.margin >= t.alone && w.bound >= t.lost_wide => {
+            Some(Certainty::Unsettled)
+        }
+        () => Some(Certainty::Narration),
+    }
 }
 
 /// A text without what it only says again.
@@ -102,27 +162,14 @@ fn same_words(a: &str, b: &str) -> bool {
 
 /// Weighs the hypotheses.
 pub fn judge(s: &Searched, text: &dyn Fn(&[u32]) -> String) -> Heard {
-    let w = weigh(s, text);
+    heard(s, certainty(&weigh(s, text), &Thresholds::default()), text)
+}
+
+/// What was heard, when that is how sure it is.
+pub fn heard(s: &Searched, certainty: Option<Certainty>, text: &dyn Fn(&[u32]) -> String) -> Heard {
     let shown = |f: &Found| Alternative { text: once(&text(&f.tokens)), score: f64::from(f.score) };
     let bound: Vec<Alternative> = s.bound.iter().map(shown).collect();
     let free: Vec<Alternative> = s.leaning.iter().take(1).chain(&s.free).map(shown).collect();
-    let free_text = free.last().map_or("", |a| a.text.as_str());
-    let count = |t: &str| tokenize(t).iter().filter(|t| t.brk.is_none()).count();
-    let said = bound.first().map_or(0, |a| count(&a.text));
-    let short = said * SHORTER.1 < count(free_text) * SHORTER.0;
-    let wordless = free_text.is_empty() || free_text.starts_with(NO_SPEECH) || w.free < NO_WORDS;
-    let certainty = match () {
-        // The free search hears nothing: then only what nothing else comes near may be a phrase.
-        () if wordless && (w.margin < CLEAR || w.bound < FAINT) => None,
-        () if wordless => Some(Certainty::Unsettled),
-        () if short => Some(Certainty::Narration),
-        () if w.gap <= FITS && w.margin >= CLEAR && w.bound >= FAINT => Some(Certainty::Sure),
-        () if w.gap <= MAY_FIT && w.bound >= LOST => Some(Certainty::Unsettled),
-        () if w.gap <= MAY_FIT_ALONE && w.margin >= ALONE && w.bound >= LOST_WIDE => {
-            Some(Certainty::Unsettled)
-        }
-        () => Some(Certainty::Narration),
-    };
     let (first, then) = match certainty {
         None => return Heard::noise(),
         Some(Certainty::Narration) => (free, bound),

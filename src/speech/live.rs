@@ -14,7 +14,7 @@ use std::thread::{Scope, sleep};
 use std::time::{Duration, Instant};
 
 use super::activity::{Activity, Stretch};
-use super::{Heard, Piece, Recogniser};
+use super::{Heard, MISTAKE, Piece, Recogniser};
 use crate::capture::sound::microphone::{Microphone, Wanted};
 use crate::capture::sound::{Recording, Resampler, ms_at};
 use crate::capture::{Phrase, Source};
@@ -145,24 +145,32 @@ pub fn listen<'scope, 'env>(
     let (events, taken) = channel();
     let (cuts, to_hear) = channel::<Cut>();
     let (mine, theirs) = (events.clone(), Arc::clone(&orders));
-    scope.spawn(move || {
-        for cut in to_hear {
-            let piece = Piece { sound: &cut.sound, start_ms: cut.start_ms, end_ms: cut.end_ms };
-            let unheard = |why| Event::Unheard { why, from_ms: cut.start_ms, to_ms: cut.end_ms };
-            // A mistake in the recogniser costs one stretch, which is told, and not the exam.
-            let event = match catch_unwind(AssertUnwindSafe(|| recogniser.hear(&piece))) {
-                Ok(Ok(heard)) => worded(heard, &piece, cut.ended),
-                Ok(Err(p)) => unheard(p.message),
-                Err(_) => unheard("the recogniser made a mistake".into()),
-            };
-            theirs.waiting.fetch_sub(1, Ordering::AcqRel);
-            if mine.send(event).is_err() {
-                return;
-            }
-        }
-    });
+    scope.spawn(move || recognise(recogniser, &to_hear, &mine, &theirs));
     scope.spawn(move || Ear::new(microphone, setup, events, cuts, orders).run());
     Ok(taken)
+}
+
+/// Turns stretches into words until there are no more, or nobody takes them.
+fn recognise(
+    recogniser: &dyn Recogniser,
+    cuts: &Receiver<Cut>,
+    events: &Sender<Event>,
+    orders: &Orders,
+) {
+    for cut in cuts {
+        let piece = Piece { sound: &cut.sound, start_ms: cut.start_ms, end_ms: cut.end_ms };
+        let unheard = |why| Event::Unheard { why, from_ms: cut.start_ms, to_ms: cut.end_ms };
+        // A mistake in the recogniser costs one stretch, which is told, and not the exam.
+        let event = match catch_unwind(AssertUnwindSafe(|| recogniser.hear(&piece))) {
+            Ok(Ok(heard)) => worded(heard, &piece, cut.ended),
+            Ok(Err(p)) => unheard(p.message),
+            Err(_) => unheard(MISTAKE.into()),
+        };
+        orders.waiting.fetch_sub(1, Ordering::AcqRel);
+        if events.send(event).is_err() {
+            return;
+        }
+    }
 }
 
 fn worded(heard: Heard, piece: &Piece<'_>, ended: Instant) -> Event {
@@ -402,5 +410,47 @@ impl Ear {
         {
             self.tell(Event::NotRecording { why });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::Certainty;
+
+    /// Fails on the stretch that begins at 1000 ms.
+    struct Stumbling;
+
+    impl Recogniser for Stumbling {
+        fn hear(&self, piece: &Piece<'_>) -> Result<Heard, Problem> {
+            assert_ne!(piece.start_ms, 1000, "this stretch cannot be heard");
+            let text = format!("said at {}", piece.start_ms);
+            Ok(Heard { certainty: Some(Certainty::Sure), text, alternatives: Vec::new() })
+        }
+    }
+
+    #[test]
+    fn a_recogniser_that_fails_on_one_stretch_costs_that_stretch_and_says_so() {
+        let (cuts, to_hear) = channel();
+        let (events, taken) = channel();
+        let orders = Orders::default();
+        for start_ms in [0, 1000, 2000] {
+            let (sound, ended) = (vec![0.0; 16], Instant::now());
+            cuts.send(Cut { sound, start_ms, end_ms: start_ms + 500, ended }).unwrap();
+            orders.waiting.fetch_add(1, Ordering::AcqRel);
+        }
+        drop(cuts);
+        recognise(&Stumbling, &to_hear, &events, &orders);
+        drop(events);
+        let told: Vec<String> = taken
+            .iter()
+            .map(|e| match e {
+                Event::Phrase { phrase, .. } => phrase.text,
+                Event::Unheard { from_ms, to_ms, .. } => format!("not {from_ms} to {to_ms}"),
+                other => format!("{other:?}"),
+            })
+            .collect();
+        assert_eq!(told, ["said at 0", "not 1000 to 1500", "said at 2000"]);
+        assert_eq!(orders.waiting.load(Ordering::Acquire), 0);
     }
 }

@@ -85,6 +85,9 @@ impl Heard {
     }
 }
 
+/// What is told where a recogniser panicked.
+const MISTAKE: &str = "the recogniser made a mistake";
+
 /// Hears words in sound.
 pub trait Recogniser: Sync {
     /// What was said in a stretch of speech. The same sound is always heard alike.

@@ -4,6 +4,8 @@
 //! phrases; *free* takes the likeliest token each time. They share each step of the network,
 //! because reading its weights is what a step costs.
 
+use std::time::{Duration, Instant};
+
 use super::bias::{Bias, Standing};
 use super::grammar::{Grammar, Label, Place, Trail};
 use super::network::{Encoded, Memory, Network};
@@ -26,18 +28,37 @@ pub struct Tuning {
     pub window: usize,
     /// Frames of silence behind the sound, at least.
     pub behind: usize,
+    /// Bound hypotheses this much less likely than the best one of the same length are dropped, in
+    /// units of log-probability, in the first steps and afterwards.
+    pub abreast: [f32; 2],
+    /// The same of the leaning ones.
+    pub leaning_abreast: f32,
+    /// Hypotheses this much below the best finished one, as both would be scored, are dropped.
+    pub hopeless: f32,
+    /// So are those this much less likely than the best finished one, whatever their length: they
+    /// only become less likely.
+    pub outdone: f32,
 }
 
 impl Default for Tuning {
     fn default() -> Self {
-        Tuning { bound: [16, 8], leaning: 4, length: 0.8, bonus: 0.8, window: 400, behind: 50 }
+        Tuning {
+            bound: [20, 10],
+            leaning: 4,
+            length: 0.8,
+            bonus: 0.8,
+            window: 400,
+            behind: 50,
+            abreast: [6.0, 4.0],
+            leaning_abreast: 2.5,
+            hopeless: 0.7,
+            outdone: 10.0,
+        }
     }
 }
 
 /// Steps that count as the first.
 const FIRST_STEPS: usize = 4;
-/// Hypotheses this much below the best finished one, as both would be scored, are dropped.
-const HOPELESS: f32 = 1.5;
 /// How much less likely than the best a token of the leaning search may be.
 const LIKELY: f32 = 9.0;
 /// Most alternatives kept.
@@ -72,6 +93,25 @@ pub struct Searched {
     pub free: Option<Found>,
     /// Log-probability that the sound holds no text at all.
     pub nothing: f32,
+    /// Where the time went.
+    pub spent: Spent,
+}
+
+/// Where the time of a search went, for the bench.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Spent {
+    /// Sound to bands.
+    pub features: Duration,
+    /// The encoder.
+    pub encoder: Duration,
+    /// Steps of the decoder.
+    pub decoder: Duration,
+    /// All three searches, without the decoder.
+    pub search: Duration,
+    /// Steps.
+    pub steps: usize,
+    /// Hypotheses taken a token further, in all steps.
+    pub rows: usize,
 }
 
 /// What the search needs to know about tokens.
@@ -152,11 +192,17 @@ pub fn search(
     most: usize,
 ) -> candle_core::Result<Searched> {
     let Guide { grammar, tokens, .. } = *guide;
+    let began = Instant::now();
+    let mut spent = Spent::default();
     let mut memory = Memory::default();
     let mut rows = Vec::new();
-    for t in &tokens.prompt {
-        rows = net.step(sound, &mut memory, &[*t])?;
+    if let Some((last, before)) = tokens.prompt.split_last() {
+        for t in before {
+            net.take_in(sound, &mut memory, &[*t])?;
+        }
+        rows = net.step(sound, &mut memory, &[*last])?;
     }
+    spent.decoder += began.elapsed();
     let first = rows.pop().unwrap_or_default();
     let mut out = Searched { nothing: first[tokens.end as usize], ..Searched::default() };
     let mut trail = Trail::default();
@@ -210,8 +256,12 @@ pub fn search(
         if said.is_empty() {
             break;
         }
+        let stepped = Instant::now();
         memory.keep(&keep)?;
         chances = net.step(sound, &mut memory, &said)?;
+        spent.decoder += stepped.elapsed();
+        spent.steps += 1;
+        spent.rows += said.len();
     }
     // A free text that never ended is kept as far as it went.
     if let (Some(f), None) = (free, &out.free) {
@@ -236,6 +286,8 @@ pub fn search(
         n <= ALTERNATIVES || Some(n - 1) == other
     });
     out.leaning.truncate(ALTERNATIVES);
+    spent.search = began.elapsed().saturating_sub(spent.decoder);
+    out.spent = spent;
     Ok(out)
 }
 
@@ -261,12 +313,12 @@ fn step_bound(
     let mut next: Vec<Longer> = Vec::new();
     for (k, h) in hyps.iter().enumerate() {
         let row = &chances[k];
-        if let Some(place) = grammar.ending(&h.places) {
+        if let Some((place, cost)) = grammar.ending(&h.places) {
             let log_prob = h.log_prob + row[tokens.end as usize];
             out.bound.push(Found {
                 tokens: h.tokens.clone(),
                 log_prob,
-                score: tuning.by_length(log_prob - place.cost, h.tokens.len() + 1),
+                score: tuning.by_length(log_prob - cost, h.tokens.len() + 1),
                 plain: tuning.by_length(log_prob, h.tokens.len() + 1),
                 meaning: trail.meaning(place, lex),
             });
@@ -288,12 +340,22 @@ fn step_bound(
     let said = hyps.first().map_or(0, |h| h.tokens.len());
     let best = out.bound.iter().map(|f| f.score).fold(f32::MIN, f32::max);
     if said >= FIRST_STEPS {
-        next.retain(|l| tuning.by_length(l.log_prob + l.gained, said + 2) > best - HOPELESS);
+        let ended = |f: &Found| f.score * (f.tokens.len() as f32 + 1.0).powf(tuning.length);
+        let likeliest = out.bound.iter().map(ended).fold(f32::MIN, f32::max);
+        next.retain(|l| {
+            let so_far = l.log_prob + l.gained;
+            tuning.by_length(so_far, said + 2) > best - tuning.hopeless
+                && so_far > likeliest - tuning.outdone
+        });
     }
-    best_of(next, tuning.bound[usize::from(said >= FIRST_STEPS)])
+    let later = usize::from(said >= FIRST_STEPS);
+    best_of(next, tuning.bound[later], tuning.abreast[later])
 }
 
-fn best_of(mut next: Vec<Longer>, n: usize) -> Vec<Longer> {
+fn best_of(mut next: Vec<Longer>, n: usize, abreast: f32) -> Vec<Longer> {
+    let likely = |l: &Longer| l.log_prob + l.gained;
+    let best = next.iter().map(likely).fold(f32::MIN, f32::max);
+    next.retain(|l| likely(l) >= best - abreast);
     // The order of equals is fixed, so that the same sound is always heard alike.
     next.sort_by(|a, b| {
         (b.log_prob + b.gained)
@@ -344,7 +406,7 @@ fn step_leaning(
     let best = out.leaning.iter().map(|f| f.score).fold(f32::MIN, f32::max);
     let length = hyps.first().map_or(1, |h| h.tokens.len() + 2);
     next.retain(|l| tuning.by_length(l.log_prob + l.gained, length) > best - 0.5);
-    best_of(next, tuning.leaning)
+    best_of(next, tuning.leaning, tuning.leaning_abreast)
 }
 
 fn step_free(

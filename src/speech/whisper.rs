@@ -1,13 +1,14 @@
 //! The recogniser: one network, heard bound, leaning and free.
 
 use std::path::Path;
+use std::time::Instant;
 
 use super::bias::Bias;
 use super::grammar::Grammar;
 use super::judge::judge;
 use super::mel::{HOP, MOST_FRAMES, Mel, RATE};
 use super::network::Network;
-use super::search::{Guide, Searched, Tokens, Tuning, search};
+use super::search::{Guide, Searched, Spent, Tokens, Tuning, search};
 use super::vocabulary::Vocabulary;
 use super::{Heard, Piece, Recogniser, model};
 use crate::lexicon::Lexicon;
@@ -46,8 +47,7 @@ impl<'a> Whisper<'a> {
             Problem::in_file(dir.display().to_string(), format!("the speech model: {what}"))
                 .help("install it again with `cotside model install`")
         };
-        let network = Network::load(&weights).map_err(|e| broken(e.to_string()))?;
-        drop(weights);
+        let network = Network::load(weights).map_err(|e| broken(e.to_string()))?;
         let special = |name: &str| {
             vocabulary
                 .special(name)
@@ -91,12 +91,18 @@ impl<'a> Whisper<'a> {
         let Tuning { window, behind, .. } = self.tuning;
         let frames = ((sound.len().div_ceil(HOP) + behind).max(window) + 1) & !1;
         let frames = frames.min(MOST_FRAMES);
-        let sounded = self.network.encode(self.mel.of(sound, frames), frames).map_err(fault)?;
+        let began = Instant::now();
+        let bands = self.mel.of(sound, frames);
+        let features = began.elapsed();
+        let sounded = self.network.encode(bands, frames).map_err(fault)?;
+        let encoder = began.elapsed() - features;
         let seconds = sound.len() as f32 / RATE as f32;
         let most = FEWEST_TOKENS + (seconds * TOKENS_A_SECOND) as usize;
         let Whisper { network, grammar, bias, tokens, lex, tuning, .. } = self;
         let guide = Guide { grammar, bias, tokens, lex, tuning };
-        search(network, &sounded, &guide, most).map_err(fault)
+        let mut out = search(network, &sounded, &guide, most).map_err(fault)?;
+        out.spent = Spent { features, encoder, ..out.spent };
+        Ok(out)
     }
 
     /// The text of tokens.

@@ -10,6 +10,7 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, Ordering};
+use std::sync::mpsc::Sender;
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -34,6 +35,7 @@ const OVER: u8 = 2;
 /// A microphone that says what it is given, then keeps silent; it can stall as an unplugged one.
 pub struct Microphone {
     order: Arc<AtomicU8>,
+    more: Sender<Vec<i16>>,
 }
 
 impl Microphone {
@@ -52,11 +54,17 @@ impl Microphone {
         let mut to = OpenOptions::new().read(true).write(true).open(&pipe).unwrap();
         let order = Arc::new(AtomicU8::new(PLAY));
         let theirs = Arc::clone(&order);
+        let (more, fresh) = std::sync::mpsc::channel::<Vec<i16>>();
         thread::spawn(move || {
+            let mut sound = sound;
             let mut began = Instant::now();
             let (mut at, mut blocks) = (0, 0u64);
             while theirs.load(Ordering::Acquire) != OVER {
                 if theirs.load(Ordering::Acquire) == PLAY {
+                    for more in fresh.try_iter() {
+                        sound.resize(at.max(sound.len()), 0);
+                        sound.extend(more);
+                    }
                     // Block by block: a microphone that first thinks it over is a lost one.
                     let rest = sound.get(at..).unwrap_or_default();
                     let mut block: Vec<u8> =
@@ -78,7 +86,12 @@ impl Microphone {
                 thread::sleep(due.saturating_sub(began.elapsed()));
             }
         });
-        Microphone { order }
+        Microphone { order, more }
+    }
+
+    /// Says this, now or when what it is saying is over.
+    pub fn say(&self, sound: Vec<i16>) {
+        self.more.send(sound).unwrap();
     }
 
     /// Stops giving sound, or goes on.
@@ -122,16 +135,14 @@ pub struct Listening {
 }
 
 impl Listening {
-    /// Starts it on the microphone in `dir`, exam `a`.
+    /// Starts it on the microphone in `dir`, exam `a`, without tones.
     pub fn begin(dir: &Path, more: &[&str]) -> Listening {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_cotside"))
-            .args(["listen", "--exam", "a", "--device", "alsa:vmic", "--rate", "16000"])
-            .args(["--channels", "1", "--format", "i16", "--quiet"])
-            .args(more)
-            .current_dir(dir)
-            .env("VMIC_FIFO", dir.join("mic.fifo"))
-            .env("ALSA_CONFIG_PATH", dir.join("asound.conf"))
-            .env("COTSIDE_PERSONAL", "")
+        Listening::start(command(dir).arg("--quiet").args(more))
+    }
+
+    /// Starts a command made by [`command`].
+    pub fn start(command: &mut Command) -> Listening {
+        let mut child = command
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
@@ -181,7 +192,7 @@ impl Listening {
         self.seen
     }
 
-    /// Waits for its end: exit code and all lines.
+    /// Waits for its end: exit code and all lines, those of the error output behind the others.
     pub fn end(mut self) -> (Option<i32>, Vec<String>) {
         let until = Instant::now() + Duration::from_secs(30);
         let code = loop {
@@ -194,9 +205,27 @@ impl Listening {
                 None => thread::sleep(Duration::from_millis(20)),
             }
         };
-        self.seen.extend(self.lines.try_iter());
+        self.seen.extend(self.lines.iter());
+        let told = BufReader::new(self.child.stderr.take().unwrap());
+        self.seen.extend(told.lines().map_while(Result::ok));
         (code, self.seen)
     }
+}
+
+/// `cotside listen` on the microphone in `dir`, exam `a`.
+pub fn command(dir: &Path) -> Command {
+    on_microphone(dir, Command::new(env!("CARGO_BIN_EXE_cotside")))
+}
+
+/// The same, started by a program that is given the command line.
+pub fn on_microphone(dir: &Path, mut c: Command) -> Command {
+    c.args(["listen", "--exam", "a", "--device", "alsa:vmic", "--rate", "16000"])
+        .args(["--channels", "1", "--format", "i16"])
+        .current_dir(dir)
+        .env("VMIC_FIFO", dir.join("mic.fifo"))
+        .env("ALSA_CONFIG_PATH", dir.join("asound.conf"))
+        .env("COTSIDE_PERSONAL", "");
+    c
 }
 
 /// Lines of the journal of exam `a`.

@@ -13,19 +13,27 @@
 //! cries (16 kHz WAV); without it the rows with crying are left out, and that is said.
 //! `HEARING_EACH` phrases a voice and kind (default 12), `HEARING_SET` fit or held (default held),
 //! `HEARING_NOISE` only rows with this word in their name, `HEARING_DUMP` a file for one JSON line
-//! a phrase.
+//! a phrase, `HEARING_PARTS` what follows the rows (default `none,exams`: sound in which nothing is
+//! found, and whole exams), `HEARING_TUNING` numbers of the search.
+//!
+//! The judge's thresholds were fitted with two commands, the second of which hears nothing:
+//! `HEARING_SET=fit HEARING_DUMP=fit.jsonl cargo bench --bench hearing`, then
+//! `HEARING_FIT=fit.jsonl cargo bench --bench hearing`.
 
 mod exams;
+mod fit;
 mod score;
 mod speak;
 
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use cotside::capture::{Phrase, Source};
 use cotside::lexicon::Lexicon;
-use cotside::speech::{Whisper, activity, file, judge, model};
+use cotside::speech::search::Searched;
+use cotside::speech::{Piece, Whisper, activity, file, judge, model};
 use rayon::prelude::*;
 
 use score::{Outcome, Table, Typed};
@@ -44,12 +52,15 @@ fn number(name: &str, default: usize) -> usize {
 
 fn main() {
     // `cargo bench` and `cargo test --benches` give arguments of their own; none is ours.
+    if let Some(path) = std::env::var_os("HEARING_FIT") {
+        return fit::search(&std::fs::read_to_string(path).expect("what HEARING_DUMP wrote"));
+    }
     let set = std::env::var("HEARING_SET").unwrap_or_else(|_| "held".into());
     let each = number("HEARING_EACH", 12);
     let lex = cotside::lexicon::shipped("newborn").expect("the shipped lexicon");
     let dir = model::folder().expect("a folder for the model");
     let whisper = match Whisper::load(&dir, &lex) {
-        Ok(w) => w,
+        Ok(w) => tuned(w),
         Err(p) => {
             eprintln!("{p}");
             std::process::exit(2);
@@ -78,14 +89,15 @@ fn main() {
             let (mut heard_s, began_s) = (0.0, cpu_s());
             let mut took: Vec<f64> = Vec::new();
             for (v, voice) in voices.iter().enumerate() {
-                let of_kind: Vec<&Line> = lines.iter().filter(|l| l.kind == kind).collect();
+                let of_kind = &lines[kind];
                 // Each voice speaks phrases of its own.
-                let mine =
-                    (0..each).map(|k| of_kind[(k * voices.len() + v) * 7919 % of_kind.len()]);
+                let mine: Vec<usize> = (0..each).map(|k| (k * voices.len() + v) * 7919).collect();
                 let done: Vec<_> = mine
-                    .collect::<Vec<_>>()
                     .par_iter()
-                    .map(|l| one(&whisper, &lex, l, voice, *noise, &cries))
+                    .map(|at| {
+                        let l = line(of_kind, *at, &lex);
+                        one((&whisper, &lex), &l, voice, *noise, &cries, dump.is_some())
+                    })
                     .collect();
                 for d in done {
                     ours.add(d.ours);
@@ -109,9 +121,47 @@ fn main() {
             println!("  dictation, same model     {free}");
         }
     }
-    false_findings(&whisper, &lex, &voices, &cries);
-    exams::table(&whisper, &lex, &voices, rayon::current_num_threads());
+    let parts = std::env::var("HEARING_PARTS").unwrap_or_else(|_| "none,exams".into());
+    if parts.contains("none") {
+        false_findings(&whisper, &lex, &voices, &cries, &mut dump);
+    }
+    if parts.contains("exams") {
+        exams::table(&whisper, &lex, &voices, rayon::current_num_threads());
+    }
     println!("\nlargest memory: {}", memory());
+}
+
+/// With the numbers of the search that `HEARING_TUNING` gives, such as `bonus=1.0,length=0.7`.
+fn tuned(mut w: Whisper<'_>) -> Whisper<'_> {
+    let given = std::env::var("HEARING_TUNING").unwrap_or_default();
+    for (name, value) in given.split(',').filter_map(|p| p.split_once('=')) {
+        let n: f32 = value.parse().expect("a number");
+        let (t, c) = (&mut w.tuning, &mut w.grammar.costs);
+        match name {
+            "first" => t.bound[0] = n as usize,
+            "later" => t.bound[1] = n as usize,
+            "leaning" => t.leaning = n as usize,
+            "length" => t.length = n,
+            "bonus" => t.bonus = n,
+            "window" => t.window = n as usize,
+            "behind" => t.behind = n as usize,
+            "abreast" => t.abreast[0] = n,
+            "abreast_later" => t.abreast[1] = n,
+            "leaning_abreast" => t.leaning_abreast = n,
+            "hopeless" => t.hopeless = n,
+            "outdone" => t.outdone = n,
+            "another" => c.another = n,
+            "link" => c.link = n,
+            "bare_number" => c.bare_number = n,
+            "word" => c.word = n,
+            "bare_value" => c.bare_value = n,
+            "filler" => c.filler = n,
+            "unsaid" => c.unsaid = n,
+            "again" => c.again = n,
+            _ => panic!("there is no {name}"),
+        }
+    }
+    w
 }
 
 struct Done {
@@ -122,11 +172,18 @@ struct Done {
     told: serde_json::Value,
 }
 
-fn one(w: &Whisper<'_>, lex: &Lexicon, l: &Line, v: &Voice, n: Noise, cries: &[Vec<f32>]) -> Done {
+fn one(
+    (w, lex): (&Whisper<'_>, &Lexicon),
+    l: &Line,
+    v: &Voice,
+    n: Noise,
+    cries: &[Vec<f32>],
+    dump: bool,
+) -> Done {
     let clean = speak::speak(v, &l.text);
     let sound = speak::mixed(&clean, n, cries, &l.text);
     let (mut ours, mut free, mut told) = (Vec::new(), Vec::new(), Vec::new());
-    let mut took_s = Vec::new();
+    let (mut took_s, mut weights, mut ways) = (Vec::new(), Vec::new(), Vec::new());
     for s in activity::stretches(&sound) {
         let piece = file::piece(&sound, &s);
         let began = Instant::now();
@@ -134,10 +191,17 @@ fn one(w: &Whisper<'_>, lex: &Lexicon, l: &Line, v: &Voice, n: Noise, cries: &[V
         took_s.push(began.elapsed().as_secs_f64());
         let heard = judge::judge(&found, &|t| w.text(t));
         let g = judge::weigh(&found, &|t| w.text(t));
+        if dump {
+            weights.push(g);
+            ways.push(in_ways(w, &found, &piece));
+        }
+        let t = found.spent;
+        let ms = [t.features, t.encoder, t.decoder, t.search].map(|d| d.as_millis() as u64);
         told.push(serde_json::json!({
             "certainty": heard.certainty, "text": heard.text, "gap": g.gap,
             "margin": g.margin.min(99.0), "bound": g.bound, "free": g.free,
-            "nothing": found.nothing,
+            "nothing": found.nothing, "steps": found.spent.steps, "rows": found.spent.rows,
+            "ms": ms,
             "bounds": found.bound.iter().map(|b| (w.text(&b.tokens), b.log_prob, b.score, b.tokens.len())).collect::<Vec<_>>(),
             "leaning": found.leaning.first().map(|b| (w.text(&b.tokens), b.log_prob, b.score)),
             "frees": found.free.as_ref().map(|b| (w.text(&b.tokens), b.log_prob, b.score)),
@@ -150,8 +214,14 @@ fn one(w: &Whisper<'_>, lex: &Lexicon, l: &Line, v: &Voice, n: Noise, cries: &[V
     let told = serde_json::json!({
         "kind": l.kind, "voice": v.name, "noise": n.to_string(), "text": l.text,
         "ours": ours.to_string(), "free": free.to_string(), "heard": told,
+        "fit": if dump { fit::told(&weights, &ways, &l.want, lex) } else { serde_json::Value::Null },
     });
     Done { ours, free, sound_s: sound.len() as f64 / 16_000.0, took_s, told }
+}
+
+/// What is handed on of a stretch for each way to be sure of it.
+fn in_ways(w: &Whisper<'_>, found: &Searched, piece: &Piece<'_>) -> [Option<Phrase>; 4] {
+    fit::WAYS.map(|way| judge::heard(found, way, &|t| w.text(t)).phrase(piece, Source::Wav))
 }
 
 /// Words without a recogniser's word on them.
@@ -168,10 +238,8 @@ fn plain(text: &str, start_ms: u64, end_ms: u64) -> Phrase {
     }
 }
 
-/// All phrases of the set: every second one belongs to it.
-fn lines(lex: &Lexicon, set: &str) -> Vec<Line> {
-    let mine = |i: usize| i.is_multiple_of(2) == (set == "fit");
-    let mut out: Vec<Line> = Vec::new();
+/// All phrases of the set, by kind: every second one belongs to it.
+fn lines(lex: &Lexicon, set: &str) -> BTreeMap<&'static str, Vec<(&'static str, String)>> {
     let mut all: Vec<(&'static str, String)> = Vec::new();
     all.extend(speak::from_lexicon(lex).into_iter().map(|t| ("lexicon", t)));
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/narrations");
@@ -180,33 +248,59 @@ fn lines(lex: &Lexicon, set: &str) -> Vec<Line> {
             speak::from_narrations(&root.join(folder)).into_iter().map(|t| ("narration", t)),
         );
     }
-    for (i, (kind, text)) in all.into_iter().enumerate() {
-        let want = Typed::of(&text, lex);
-        if mine(i) && want.all_sure() {
-            out.push(Line { kind, text, want });
+    let mut out: BTreeMap<_, Vec<_>> = BTreeMap::new();
+    for (i, l) in all.into_iter().enumerate() {
+        if i.is_multiple_of(2) == (set == "fit") {
+            out.entry(l.0).or_default().push(l);
         }
     }
     out
 }
 
+/// The phrase at that place, or the next one of which every finding is sure when it is typed.
+fn line(of_kind: &[(&'static str, String)], at: usize, lex: &Lexicon) -> Line {
+    let n = of_kind.len();
+    let made = |i: usize| {
+        let (kind, text) = &of_kind[(at + i) % n];
+        let want = Typed::of(text, lex);
+        want.all_sure().then(|| Line { kind, text: text.clone(), want })
+    };
+    (0..n).find_map(made).expect("a phrase that is sure when it is typed")
+}
+
 /// Findings where none was said: on crying alone, on talk, on sentences read aloud.
-fn false_findings(w: &Whisper<'_>, lex: &Lexicon, voices: &[Voice], cries: &[Vec<f32>]) {
+fn false_findings(
+    w: &Whisper<'_>,
+    lex: &Lexicon,
+    voices: &[Voice],
+    cries: &[Vec<f32>],
+    dump: &mut Option<std::fs::File>,
+) {
     println!("\nfindings where none was said, a minute:       sure  unsettled  minutes");
-    let row = |name: &str, sounds: Vec<Vec<f32>>| {
-        let counts: Vec<(usize, usize, f64)> = sounds
-            .par_iter()
-            .map(|sound| {
-                let mut phrases = Vec::new();
-                for s in activity::stretches(sound) {
-                    let piece = file::piece(sound, &s);
-                    let found = w.search(piece.sound).expect("the recogniser");
-                    let heard = judge::judge(&found, &|t| w.text(t));
-                    phrases.extend(heard.phrase(&piece, Source::Wav));
-                }
-                let (sure, unsure) = score::findings(&phrases, lex);
-                (sure, unsure, sound.len() as f64 / 16_000.0 / 60.0)
-            })
-            .collect();
+    let nothing = Typed::of("", lex);
+    let mut row = |name: &str, sounds: Vec<Vec<f32>>| {
+        let one = |sound: &Vec<f32>| {
+            let (mut phrases, mut told) = (Vec::new(), Vec::new());
+            for s in activity::stretches(sound) {
+                let piece = file::piece(sound, &s);
+                let found = w.search(piece.sound).expect("the recogniser");
+                let heard = judge::judge(&found, &|t| w.text(t));
+                let ways = [in_ways(w, &found, &piece)];
+                let weights = [judge::weigh(&found, &|t| w.text(t))];
+                // Each stretch by itself: there are many in a row.
+                told.push(serde_json::json!({
+                    "kind": "none", "noise": name, "heard": heard.text,
+                    "fit": fit::told(&weights, &ways, &nothing, lex),
+                }));
+                phrases.extend(heard.phrase(&piece, Source::Wav));
+            }
+            let (sure, unsure) = score::findings(&phrases, lex);
+            (sure, unsure, sound.len() as f64 / 16_000.0 / 60.0, told)
+        };
+        let counts: Vec<_> = sounds.par_iter().map(one).collect();
+        if let Some(f) = dump {
+            counts.iter().flat_map(|c| &c.3).for_each(|t| writeln!(f, "{t}").unwrap());
+        }
         let minutes: f64 = counts.iter().map(|c| c.2).sum();
         let rate = |n: usize| n as f64 / minutes;
         println!(

@@ -6,11 +6,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use cotside::capture::{Phrase, Source};
+use cotside::capture::Phrase;
 use cotside::exam::fold::{Fold, Moment};
 use cotside::lexicon::Lexicon;
 use cotside::reading::{Reader, Side, Status};
-use cotside::speech::{Whisper, file};
+use cotside::speech::Whisper;
+use cotside::speech::file::{self, Stretched};
 use serde_json::Value;
 
 use super::speak::{self, Voice};
@@ -115,8 +116,10 @@ pub fn table(w: &Whisper<'_>, lex: &Lexicon, voices: &[Voice], jobs: usize) {
         for voice in voices.iter().take(2) {
             let sound = spoken(voice, &lines);
             let mut phrases = Vec::new();
-            let heard = file::hear(w, &sound, 0, jobs, |p: Option<Phrase>, _| {
-                phrases.extend(p.map(|p| Phrase { source: Source::Wav, ..p }));
+            let heard = file::hear(w, &sound, 0, jobs, |what, _| {
+                if let Stretched::Phrase(p) = what {
+                    phrases.push(p);
+                }
                 Ok::<(), cotside::problem::Problem>(())
             });
             heard.expect("the recogniser");

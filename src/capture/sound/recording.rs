@@ -2,7 +2,7 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{BufWriter, Seek, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
@@ -27,30 +27,9 @@ impl Recording {
     /// # Errors
     /// Why it cannot be made.
     pub fn begin(dir: &Path, rate: u32) -> Result<Recording, String> {
-        let folder = dir.join(FOLDER);
-        let mut builder = fs::DirBuilder::new();
-        // For its owner alone, as the journal is.
-        #[cfg(unix)]
-        std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-        builder
-            .recursive(true)
-            .create(&folder)
-            .map_err(|e| format!("{}: {e}", folder.display()))?;
-        for n in 1..=MOST {
-            let path = folder.join(format!("{n}.wav"));
-            // Never written over: an earlier recording belongs to the same exam.
-            let mut options = OpenOptions::new();
-            #[cfg(unix)]
-            std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-            let file = match options.write(true).create_new(true).open(&path) {
-                Ok(f) => f,
-                Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => continue,
-                Err(e) => return Err(format!("{}: {e}", path.display())),
-            };
-            return Recording::on(BufWriter::new(file), format!("{FOLDER}/{n}.wav"), rate)
-                .map_err(|e| format!("{}: {e}", path.display()));
-        }
-        Err(format!("{} holds {MOST} recordings already", folder.display()))
+        let (file, path, name) = next(&folder(dir)?)?;
+        Recording::on(BufWriter::new(file), name, rate)
+            .map_err(|e| format!("{}: {e}", path.display()))
     }
 }
 
@@ -95,4 +74,48 @@ impl<W: Write + Seek> Recording<W> {
     pub fn end(self) -> Result<(), String> {
         self.writer.finalize().map_err(|e| format!("the sound file cannot be ended: {e}"))
     }
+}
+
+/// The folder of the sound in the exam folder `dir`; made where it is not there.
+fn folder(dir: &Path) -> Result<PathBuf, String> {
+    let folder = dir.join(FOLDER);
+    let mut builder = fs::DirBuilder::new();
+    // For its owner alone, as the journal is.
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.recursive(true).create(&folder).map_err(|e| format!("{}: {e}", folder.display()))?;
+    Ok(folder)
+}
+
+/// The next recording of the exam, empty: file, path, and name from the exam folder on.
+fn next(folder: &Path) -> Result<(File, PathBuf, String), String> {
+    for n in 1..=MOST {
+        let path = folder.join(format!("{n}.wav"));
+        // Never written over: an earlier recording belongs to the same exam.
+        let mut options = OpenOptions::new();
+        #[cfg(unix)]
+        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+        match options.write(true).create_new(true).open(&path) {
+            Ok(file) => return Ok((file, path, format!("{FOLDER}/{n}.wav"))),
+            Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
+            Err(e) => return Err(format!("{}: {e}", path.display())),
+        }
+    }
+    Err(format!("{} holds {MOST} recordings already", folder.display()))
+}
+
+/// Keeps a recording that was made elsewhere beside the journal of the exam in `dir`, byte for byte.
+/// It is on disk when its name, from the exam folder on, is returned.
+///
+/// # Errors
+/// Why it cannot be kept; then nothing of it is left there.
+pub fn keep(dir: &Path, recording: &Path) -> Result<String, String> {
+    let told = |e: std::io::Error| format!("{}: {e}", recording.display());
+    let mut from = File::open(recording).map_err(told)?;
+    let (mut file, path, name) = next(&folder(dir)?)?;
+    if let Err(e) = std::io::copy(&mut from, &mut file).and_then(|_| file.sync_all()) {
+        let _ = fs::remove_file(&path);
+        return Err(format!("{}: {e}", path.display()));
+    }
+    Ok(name)
 }
