@@ -91,16 +91,12 @@ fn main() {
     println!(
         "\nwith one thing otherwise, one thread:      times the work   rows a step   texts alike"
     );
-    let mut lines = Vec::new();
     for (name, tuning) in rows {
         whisper.tuning = tuning;
         let (took, spent, found) = pool.install(|| heard(&whisper, &pieces));
         let text = |t: &[u32]| whisper.text(t);
         let alike =
             found.iter().zip(&due).filter(|(s, d)| judge::judge(s, &text).text == **d).count();
-        lines.push((name, took, spent, alike));
-    }
-    for (name, took, spent, alike) in lines {
         println!(
             "  {name:<40} {:>13.2} {:>13.1} {alike:>8} of {}",
             took.as_secs_f64() / base.as_secs_f64(),
