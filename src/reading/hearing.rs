@@ -29,6 +29,12 @@ pub(super) fn rivals(phrase: &Phrase) -> Vec<String> {
         .collect()
 }
 
+/// Whether a phrase must name its items itself: of narration a word may be lost, and "gag not done" is
+/// then "not done", said of whatever was at hand.
+pub(super) fn stands_alone(phrase: &Phrase) -> bool {
+    phrase.certainty == Some(Certainty::Narration)
+}
+
 /// Whether two texts have the same words, whatever their marks and capitals.
 fn same_words(a: &str, b: &str) -> bool {
     let words = |s: &str| -> Vec<String> {
@@ -42,8 +48,14 @@ fn same_words(a: &str, b: &str) -> bool {
 }
 
 /// Adds to a reading what the recogniser's doubt takes away from it. `rivals` is what the other
-/// texts of narration read as: none may say otherwise, and where there are any, one must agree.
-pub(super) fn cast_doubt(reading: &mut Reading, phrase: &Phrase, rivals: &[Reading]) {
+/// texts of narration read as: none may say otherwise, and where there are any, one must agree. `alone` is
+/// what narration reads as when nothing is at hand.
+pub(super) fn cast_doubt(
+    reading: &mut Reading,
+    phrase: &Phrase,
+    rivals: &[Reading],
+    alone: Option<&Reading>,
+) {
     let unsure = match phrase.certainty {
         None | Some(Certainty::Sure) => return,
         Some(Certainty::Unsettled) => true,
@@ -55,7 +67,8 @@ pub(super) fn cast_doubt(reading: &mut Reading, phrase: &Phrase, rivals: &[Readi
         None => format!("\"{}\"", phrase.text),
     };
     for f in &mut reading.findings {
-        if unsure || !agreed(f, rivals) {
+        let unnamed = alone.is_some_and(|r| r.findings.iter().all(|o| o.item != f.item));
+        if unsure || unnamed || !agreed(f, rivals) {
             f.doubts.push(Doubt::HeardUnsurely(said.clone()));
         }
     }
@@ -115,5 +128,29 @@ mod tests {
         assert_eq!(sure(text, how, &["popliteal angle, ninety right"]), [true]);
         assert_eq!(sure(text, how, &["popliteal angle nineteen, right"]), [false]);
         assert_eq!(sure(text, how, &["good morning to you all"]), [false]);
+    }
+
+    #[test]
+    fn narration_that_names_no_item_is_never_sure_of_the_one_at_hand() {
+        let lex = crate::lexicon::shipped("newborn").unwrap();
+        let after = |how: Option<Certainty>| {
+            let mut reader = Reader::new(&lex);
+            let said = |text: &str, start_ms: u64, certainty| Phrase {
+                text: text.to_owned(),
+                start_ms,
+                end_ms: start_ms + 900,
+                source: Source::Voice,
+                line: None,
+                speaker: None,
+                alternatives: Vec::new(),
+                certainty,
+            };
+            reader.read(1, &said("rooting", 0, Some(Certainty::Sure)));
+            let r = reader.read(2, &said("not done, just fed", 2000, how));
+            r.findings.iter().map(|f| f.is_sure()).collect::<Vec<_>>()
+        };
+        assert_eq!(after(None), [true]);
+        assert_eq!(after(Some(Certainty::Sure)), [true]);
+        assert_eq!(after(Some(Certainty::Narration)), [false]);
     }
 }

@@ -52,7 +52,12 @@ impl<'a> Reader<'a> {
                 other.read_words(seq, &Phrase { text, ..phrase.clone() })
             };
             let rivals: Vec<Reading> = others.into_iter().map(read).collect();
-            hearing::cast_doubt(&mut reading, phrase, &rivals);
+            let alone = hearing::stands_alone(phrase).then(|| {
+                let memory = Memory::default();
+                let mut other = Reader { lex: self.lex, memory, ears: self.ears.clone() };
+                other.read_words(seq, phrase)
+            });
+            hearing::cast_doubt(&mut reading, phrase, &rivals, alone.as_ref());
             self.memory.revise(&reading.findings);
         }
         reading

@@ -126,6 +126,14 @@ pub fn table(w: &Whisper<'_>, lex: &Lexicon, voices: &[Voice], jobs: usize) {
             let (f1, sure, wrong) = scored(&gold, &made(&phrases, lex));
             let share = f1 / text_f1;
             println!("  {name:<24} {:<14} {f1:.3} {share:>14.2} {sure:>8} {wrong:>10}", voice.name);
+            for (what, _) in made(&phrases, lex).iter().filter(|(k, s)| **s && !gold.contains(*k)) {
+                println!("      wrong and sure: {what}");
+            }
+            if std::env::var_os("COTSIDE_VERBOSE").is_some() {
+                for p in &phrases {
+                    println!("      {} {:?} \"{}\"", p.start_ms, p.certainty, p.text);
+                }
+            }
         }
     }
 }

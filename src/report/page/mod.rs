@@ -15,6 +15,7 @@ use askama::Template;
 use base64::Engine as _;
 use sha2::{Digest as _, Sha256};
 
+use crate::capture::Alternative;
 use crate::exam::{Event, Exam};
 use crate::gaps::{GapKind, Gaps};
 use crate::grade::{Graded, Overview};
@@ -426,7 +427,19 @@ fn heard(p: &Page<'_>, e: &Event) -> Heard {
 
 /// What else the recogniser heard in a phrase.
 pub fn also(e: &Event) -> Vec<String> {
-    e.phrase.alternatives.iter().map(|a| printable(&a.text)).filter(|t| !t.is_empty()).collect()
+    // The same words with other marks are no other candidate. A point within a number is no mark.
+    let words = |text: &str| -> Vec<String> {
+        let of = text.split_whitespace().map(|w| w.trim_matches(|c: char| !c.is_alphanumeric()));
+        of.filter(|w| !w.is_empty()).map(str::to_lowercase).collect()
+    };
+    let mut seen = vec![words(&e.phrase.text), Vec::new()];
+    let fresh = |a: &&Alternative| {
+        let of = words(&a.text);
+        let new = !seen.contains(&of);
+        seen.push(of);
+        new
+    };
+    e.phrase.alternatives.iter().filter(fresh).map(|a| printable(&a.text)).collect()
 }
 
 /// The scales of which anything is known, and the names of the rest.
