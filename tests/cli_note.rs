@@ -357,3 +357,18 @@ fn a_long_command_is_broken_so_that_it_can_still_be_copied() {
     let whole = format!("cotside settle {exam} --gap pedal --side right --reason \"...\"");
     assert!(words.join(" ").contains(&whole), "{gaps}");
 }
+
+#[test]
+fn what_was_told_of_the_night_and_trade_words_read_as_nothing_are_quoted_in_the_note() {
+    let bench = exam(
+        "[0:02] quiet awake\n[0:05] suck strong\n[0:10] jittery\n\
+         [0:14] mum says she twitched in the night\n[0:20] what a lovely day\n\
+         [0:26] couldn't do the gag, she'd just fed\n",
+    );
+    let note = bench.run(&["note", "e"]).code(0).out;
+    let quoted = &note[note.find("HEARD AND NOT USED").unwrap()..];
+    assert!(quoted.contains("- 0:10 \"jittery\""), "{note}");
+    assert!(quoted.contains("- 0:14 \"mum says she twitched in the night\""), "{note}");
+    assert!(!quoted.contains("lovely"), "{note}");
+    assert!(note.contains("not done (she'd just fed)"), "{note}");
+}

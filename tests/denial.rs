@@ -81,3 +81,20 @@ fn what_a_first_user_found_the_wrong_way_round_stays_right() {
         assert_eq!(support::read(&lex, words), support::wanted(want), "{words}");
     }
 }
+
+#[test]
+fn eyes_that_drift_or_cross_are_brief_only_where_that_was_said() {
+    let lex = support::lexicon();
+    let brief = |words: &str| -> Vec<String> {
+        let found = support::read(&lex, words);
+        found.into_iter().filter(|f| f.contains("brief-dysconjugate")).collect()
+    };
+    for words in
+        ["left eye drifts in, no nystagmus", "eyes cross", "eyes drift", "left eye wanders"]
+    {
+        assert!(brief(words).iter().all(|f| f.ends_with('?')), "{words}: {:?}", brief(words));
+    }
+    for words in ["eyes cross now and then", "eyes drift at times", "eyes cross briefly"] {
+        assert_eq!(brief(words).len(), 1, "{words}");
+    }
+}

@@ -263,7 +263,12 @@ fn push_word(s: &str, span: Range<usize>, out: &mut Vec<Token>) {
     } else if let Some((stem, tail)) = s.split_once('\'').filter(|(a, _)| !a.is_empty()) {
         let tail = match tail {
             "ll" => "will",
-            "d" => "would",
+            // "She would" or "she had": compared as the first, shown as it was said.
+            "d" => {
+                out.push(Token::word(stem, span.clone()));
+                out.push(Token { surface: "'d".to_owned(), ..Token::word("would", span) });
+                return;
+            }
             "ve" => "have",
             "re" => "are",
             "m" => "am",

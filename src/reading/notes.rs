@@ -21,6 +21,7 @@ const MOST_BEFORE_STATE: usize = 2;
 pub(super) fn note(h: &Heard<'_>, reading: &mut Reading) {
     for (i, a) in h.cut.atoms.iter().enumerate() {
         if let Some(aside) = h.taken[i].aside {
+            reading.earlier |= aside == Aside::Past;
             if reading.set_aside.len() < MOST_SET_ASIDE {
                 reading.set_aside.push(format!("{}: \"{}\"", aside.words(), h.said(i)));
             }

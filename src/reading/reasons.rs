@@ -13,9 +13,9 @@ pub(super) fn reason_in(h: &Heard<'_>, seg: &Segment) -> Option<String> {
     after_because(h, seg).or_else(|| known_reason(h)).or_else(|| clause_after(h, seg))
 }
 
-/// The words of a stretch; a possessive is written to its word.
+/// The words of a stretch; what was drawn together is written so.
 fn words(h: &Heard<'_>, from: usize, to: usize) -> String {
-    h.cut.words(from, to).replace(" 's", "'s")
+    h.cut.words(from, to).replace(" 's", "'s").replace(" 'd", "'d")
 }
 
 /// One past the last token of the comma group that begins at `from`.

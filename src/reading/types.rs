@@ -283,6 +283,8 @@ pub struct Reading {
     pub sections: Vec<usize>,
     /// Why parts of the phrase were set aside (*yesterday's*, *a teaching remark*).
     pub set_aside: Vec<String>,
+    /// Whether something in it was said of a time before this exam.
+    pub earlier: bool,
     /// Words that meant nothing to the lexicon.
     pub leftover: Vec<String>,
     /// The item at hand after the phrase.

@@ -684,11 +684,11 @@ fn unused(out: &mut String, x: &Exam, lex: &Lexicon) {
         "{list} of {of} {were} read as nothing; `cotside show EXAM --timeline` lists every phrase."
     );
     para(out, &text);
-    let worth = open_matters::unused_of_the_trade(x, lex);
+    let worth = open_matters::unused_and_telling(x, lex);
     if worth.is_empty() {
         return;
     }
-    para(out, "Words of the examination stand in these; nothing of them is in this note:");
+    para(out, "These tell of the infant, it seems, and nothing of them is in this note:");
     for e in worth {
         point(out, &format!("{} {}", words::clock(e.phrase.start_ms), open_matters::quoted(e)));
     }

@@ -32,9 +32,10 @@ pub fn unused(x: &Exam) -> usize {
     x.timeline.iter().filter(|e| e.paused || means_nothing(&e.reading)).count()
 }
 
-/// The phrases that are in no part of the exam, were said of nothing else, and hold a word that an item,
-/// a value or a state is told by: "jittery", said of nothing. Those that other parts quote are left out.
-pub fn unused_of_the_trade<'a>(x: &'a Exam, lex: &Lexicon) -> Vec<&'a Event> {
+/// The phrases that are in no part of the exam, and speak of a time before it ("she twitched in the
+/// night") or hold a word that an item, a value or a state is told by ("jittery", said of nothing). What was
+/// set aside as said of something else, and what other parts quote, is left out.
+pub fn unused_and_telling<'a>(x: &'a Exam, lex: &Lexicon) -> Vec<&'a Event> {
     let elsewhere: Vec<u64> = context(x)
         .into_iter()
         .chain(x.announced.iter().flat_map(|a| said_after(x, lex, a)))
@@ -48,10 +49,12 @@ pub fn unused_of_the_trade<'a>(x: &'a Exam, lex: &Lexicon) -> Vec<&'a Event> {
             )
         })
     };
-    let quiet =
-        |e: &&Event| !e.paused && means_nothing(&e.reading) && e.reading.set_aside.is_empty();
-    let unused = x.timeline.iter().filter(quiet);
-    unused.filter(|e| !elsewhere.contains(&e.seq) && of_trade(&e.phrase.text)).collect()
+    let tells = |e: &Event| match e.reading.set_aside.is_empty() {
+        true => of_trade(&e.phrase.text),
+        false => e.reading.earlier,
+    };
+    let unused = x.timeline.iter().filter(|e| !e.paused && means_nothing(&e.reading));
+    unused.filter(|e| !elsewhere.contains(&e.seq) && tells(e)).collect()
 }
 
 /// Words left over that make it worth quoting a phrase of which something else was understood.

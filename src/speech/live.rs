@@ -416,18 +416,7 @@ impl Ear {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::capture::Certainty;
-
-    /// Fails on the stretch that begins at 1000 ms.
-    struct Stumbling;
-
-    impl Recogniser for Stumbling {
-        fn hear(&self, piece: &Piece<'_>) -> Result<Heard, Problem> {
-            assert_ne!(piece.start_ms, 1000, "this stretch cannot be heard");
-            let text = format!("said at {}", piece.start_ms);
-            Ok(Heard { certainty: Some(Certainty::Sure), text, alternatives: Vec::new() })
-        }
-    }
+    use crate::speech::stumbling::Stumbling;
 
     #[test]
     fn a_recogniser_that_fails_on_one_stretch_costs_that_stretch_and_says_so() {

@@ -31,6 +31,8 @@ pub mod model;
 pub mod network;
 pub mod rehearsal;
 pub mod search;
+#[cfg(test)]
+mod stumbling;
 pub mod transcript;
 pub mod vocabulary;
 pub mod whisper;

@@ -28,7 +28,7 @@ mod soak {
     use std::fmt::Write;
     use std::time::{Duration, Instant};
 
-    use super::ears::{Listening, Microphone, journal};
+    use super::ears::{Listening, Microphone, journal, voice};
 
     const RATE: usize = 16_000;
     /// Samples of one block of the microphone's: 20 ms.
@@ -38,27 +38,6 @@ mod soak {
     /// How far the start of a phrase may stand from where it was said, milliseconds: two frames of
     /// the voice detector.
     const NEAR: i64 = 64;
-
-    /// A second of hum that the detector takes for speech.
-    fn voice() -> Vec<i16> {
-        let mut phase = 0.0f64;
-        (0..RATE)
-            .map(|i| {
-                let t = i as f64 / RATE as f64;
-                let pitch = 130.0 + 25.0 * (t * 7.0).sin();
-                phase += pitch / RATE as f64;
-                let sum: f64 = (1..20)
-                    .map(|h| {
-                        let hz = pitch * f64::from(h);
-                        let near = |f: f64, w: f64| (-((hz - f) / w).powi(2)).exp();
-                        let throat = near(620.0, 180.0) + 0.6 * near(1200.0, 250.0);
-                        throat * (std::f64::consts::TAU * phase * f64::from(h)).sin()
-                    })
-                    .sum();
-                (sum * 0.25 * 30_000.0).clamp(-32_000.0, 32_000.0) as i16
-            })
-            .collect()
-    }
 
     fn resident_kb(pid: u32) -> u64 {
         let status = std::fs::read_to_string(format!("/proc/{pid}/status")).unwrap_or_default();
@@ -70,7 +49,7 @@ mod soak {
         let dir = tempfile::tempdir().unwrap();
         let length = minutes as usize * 60 * RATE;
         let mut sound = vec![0i16; length];
-        let hum = voice();
+        let hum = voice(1.0);
         let mut said = Vec::new();
         let mut at = 3.0;
         while ((at + 2.0) * RATE as f64) < length as f64 {
