@@ -31,3 +31,4 @@ pub mod review;
 pub mod seal;
 pub mod settle;
 pub mod speech;
+pub mod tagger;

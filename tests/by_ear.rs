@@ -47,6 +47,7 @@ fn have_model() -> bool {
 
 fn cotside(dir: &Path, args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_cotside"))
+        .env("COTSIDE_READER", "off")
         .args(args)
         .current_dir(dir)
         .env("COTSIDE_PERSONAL", "")
@@ -210,6 +211,7 @@ fn the_published_layout_of_the_weights_is_installed_and_hears_the_same() {
     std::fs::copy(pinned.join("tokenizer.json"), from.join("tokenizer.json")).unwrap();
     let kept = dir.path().join("kept");
     let out = Command::new(env!("CARGO_BIN_EXE_cotside"))
+        .env("COTSIDE_READER", "off")
         .args(["model", "install"])
         .arg(&from)
         .env(model::VARIABLE, &kept)

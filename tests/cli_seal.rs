@@ -645,6 +645,7 @@ fn the_demo_is_signed_verified_and_printed_without_a_network() {
     let run = |args: &[&str]| {
         let mut c = no_network(env!("CARGO_BIN_EXE_cotside"), args);
         c.current_dir(bench.path("")).env("COTSIDE_KEYS", bench.path("keys"));
+        c.env("COTSIDE_READER", "off");
         finish(c, "")
     };
     run(&[&["read", vtt.as_str(), "--exam", "e"][..], &header].concat()).code(0);

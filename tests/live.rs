@@ -107,6 +107,7 @@ fn a_microphone_that_is_not_there_is_a_failure_of_the_device() {
     let dir = tempfile::tempdir().unwrap();
     transcript(dir.path(), &[]);
     let out = Command::new(env!("CARGO_BIN_EXE_cotside"))
+        .env("COTSIDE_READER", "off")
         .args(["listen", "--exam", "a", "--device", "alsa:nowhere", "--transcript", "said.jsonl"])
         .current_dir(dir.path())
         .stdin(Stdio::null())

@@ -92,6 +92,7 @@ fn a_recording_that_was_cut_off_is_read_as_far_as_it_goes_and_that_is_said() {
 
 fn cotside(dir: &Path, args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_cotside"))
+        .env("COTSIDE_READER", "off")
         .args(args)
         .current_dir(dir)
         .env("COTSIDE_MODEL", dir.join("no-model"))
@@ -314,6 +315,7 @@ fn a_taught_mishearing_is_read_with_a_doubt_and_only_where_nothing_else_is_meant
     let own = dir.path().join("own");
     let run = |args: &[&str]| {
         Command::new(env!("CARGO_BIN_EXE_cotside"))
+        .env("COTSIDE_READER", "off")
             .args(args)
             .current_dir(dir.path())
             .env("COTSIDE_PERSONAL", &own)
@@ -335,6 +337,7 @@ fn a_taught_mishearing_is_read_with_a_doubt_and_only_where_nothing_else_is_meant
     assert_eq!((&angle["number"], &angle["certainty"]), (&90.0.into(), &"unsettled".into()));
     // The exam names the lexicon with the layer; without it, that is said.
     let shown = Command::new(env!("CARGO_BIN_EXE_cotside"))
+        .env("COTSIDE_READER", "off")
         .args(["show", "after"])
         .current_dir(dir.path())
         .env("COTSIDE_PERSONAL", "")

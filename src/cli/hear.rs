@@ -8,7 +8,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use super::exit::{Exit, Failure, Outcome};
 use super::header::Fields;
-use super::{open, output, read};
+use super::{open, output, read, second};
 use crate::capture::sound::recording;
 use crate::capture::{Phrase, Source, sound};
 use crate::gaps::gaps;
@@ -121,6 +121,9 @@ pub fn run(args: &HearArgs) -> Outcome {
     let end_ms = sound.length_ms();
     if let Some(file) = kept {
         journal.append(at_ms.max(end_ms), &mark(Mark::Stop, file, end_ms))?;
+    }
+    for m in second::marks(&args.exam, &lex)? {
+        journal.append(at_ms.max(end_ms), &Entry::Marks(m))?;
     }
     journal.append(at_ms.max(end_ms), &Entry::End)?;
     bar.finish_and_clear();

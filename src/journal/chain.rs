@@ -174,6 +174,7 @@ impl Chain {
         };
         match entry {
             Entry::Echo(echo) => phrase("the echo", echo.phrase),
+            Entry::Marks(marks) => phrase("a line of marks", marks.phrase),
             Entry::Settlement(settlement) => {
                 if let Some(target) = settlement.target {
                     phrase("the settlement's target", target.phrase)?;

@@ -7,6 +7,7 @@ use super::clock::Resumed;
 use super::header::{Header, HeaderChange, SCHEMA};
 use super::signed::{Addendum, AudioRemoval, Signing};
 use crate::capture::Phrase;
+use crate::tagger::Marks;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::fmt;
 use std::path::{Component, Path};
@@ -124,6 +125,8 @@ pub enum Entry {
     Phrase(Phrase),
     /// What the tool showed at the bedside in answer.
     Echo(Echo),
+    /// What the second reader made of a phrase.
+    Marks(Marks),
     /// What a person decided.
     Settlement(Settlement),
     /// What happened to hearing and to the sound file.
@@ -143,11 +146,12 @@ pub enum Entry {
 }
 
 /// Every kind, as written in the journal.
-pub const KINDS: [&str; 12] = [
+pub const KINDS: [&str; 13] = [
     "header",
     "header-change",
     "phrase",
     "echo",
+    "marks",
     "settlement",
     "audio-mark",
     "pause",
@@ -304,6 +308,7 @@ impl Entry {
             Entry::HeaderChange(_) => "header-change",
             Entry::Phrase(_) => "phrase",
             Entry::Echo(_) => "echo",
+            Entry::Marks(_) => "marks",
             Entry::Settlement(_) => "settlement",
             Entry::AudioMark(_) => "audio-mark",
             Entry::Pause => "pause",
@@ -353,6 +358,14 @@ impl Entry {
                 in_order("audio mark", "from_ms", mark.from_ms, "to_ms", mark.to_ms)?;
                 mark.file.as_deref().map_or(Ok(()), inside_the_folder)
             }
+            Entry::Marks(marks) => marks.marks.iter().try_for_each(|m| {
+                not_blank("item", &m.item)?;
+                not_blank("value", &m.value)?;
+                m.chances.iter().try_for_each(|&c| match (0.0..=1.0).contains(&c) {
+                    true => Ok(()),
+                    false => fault(format!("a chance is {c}"), "a chance is from 0 to 1"),
+                })
+            }),
             Entry::Signing(signing) => signing.check(),
             Entry::Addendum(addendum) => addendum.check(),
             Entry::AudioRemoval(removal) => removal.check(),

@@ -2,6 +2,8 @@
 
 use super::chain::Digest;
 use super::clock::{format_wall, stamp};
+use crate::tagger::Marks;
+
 use super::entry::{AudioMark, Echo, Entry, KINDS, Resume, Settlement};
 use super::header::{Header, HeaderChange, SCHEMA};
 use super::signed::{Addendum, AudioRemoval, Signing};
@@ -203,6 +205,7 @@ fn body_error(kind: &str, raw: &str) -> Option<serde_json::Error> {
         "header-change" => serde_json::from_str::<HeaderChange>(raw).err(),
         "phrase" => serde_json::from_str::<Phrase>(raw).err(),
         "echo" => serde_json::from_str::<Echo>(raw).err(),
+        "marks" => serde_json::from_str::<Marks>(raw).err(),
         "settlement" => serde_json::from_str::<Settlement>(raw).err(),
         "audio-mark" => serde_json::from_str::<AudioMark>(raw).err(),
         "resume" => serde_json::from_str::<Resume>(raw).err(),
@@ -222,6 +225,9 @@ fn shape(kind: &str) -> &'static str {
         "header-change" => r#"a header change has "who" and the header fields that change"#,
         "phrase" => {
             r#"a phrase has "text", "start_ms", "end_ms" and "source" (voice, wav, keys, timed-text)"#
+        }
+        "marks" => {
+            r#"marks have "phrase" (a seq), "by", "aside" and maybe "marks":[{"word","item","value","side","chances"}]"#
         }
         "echo" => r#"an echo has "phrase" (a seq) and "text""#,
         "settlement" => {

@@ -49,6 +49,7 @@ pub mod ears;
 mod findings;
 mod heard;
 mod hearing;
+pub mod judge;
 mod lists;
 mod memory;
 mod merge;

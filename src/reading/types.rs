@@ -137,6 +137,10 @@ pub enum Doubt {
     SaidDifferently(String),
     /// The recogniser was not sure of the words.
     HeardUnsurely(String),
+    /// One of the two readers read it, and the other did not, or not surely.
+    OneReader(String),
+    /// The two readers read different things.
+    ReadersDiffer(String),
 }
 
 impl std::fmt::Display for Doubt {
@@ -158,6 +162,8 @@ impl std::fmt::Display for Doubt {
             Doubt::Denied(s) => write!(f, "denied: {s}"),
             Doubt::MaybeStruck(s) => write!(f, "something was struck, perhaps this: \"{s}\""),
             Doubt::HeardUnsurely(s) => write!(f, "not heard for certain: {s}"),
+            Doubt::OneReader(s) => write!(f, "read by one of two readers: {s}"),
+            Doubt::ReadersDiffer(s) => write!(f, "the two readers differ: {s}"),
             Doubt::SaidDifferently(s) => write!(f, "said differently: {s}"),
         }
     }

@@ -66,6 +66,8 @@ pub fn doubt_code(d: &Doubt) -> &'static str {
         Doubt::Denied(_) => "denied",
         Doubt::MaybeStruck(_) => "maybe-struck",
         Doubt::HeardUnsurely(_) => "heard-unsurely",
+        Doubt::OneReader(_) => "one-reader",
+        Doubt::ReadersDiffer(_) => "readers-differ",
         Doubt::SaidDifferently(_) => "said-differently",
     }
 }

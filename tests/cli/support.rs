@@ -45,6 +45,8 @@ impl Bench {
     pub fn command(&self, args: &[&str]) -> Command {
         let mut c = Command::new(env!("CARGO_BIN_EXE_cotside"));
         c.args(args).current_dir(self.dir.path());
+        // By rules alone, whatever is installed; tests/two_readers.rs has the second reader.
+        c.env("COTSIDE_READER", "off");
         for name in ["NO_COLOR", "CLICOLOR", "CLICOLOR_FORCE", "COLUMNS"] {
             c.env_remove(name);
         }

@@ -224,7 +224,8 @@ pub fn on_microphone(dir: &Path, mut c: Command) -> Command {
         .current_dir(dir)
         .env("VMIC_FIFO", dir.join("mic.fifo"))
         .env("ALSA_CONFIG_PATH", dir.join("asound.conf"))
-        .env("COTSIDE_PERSONAL", "");
+        .env("COTSIDE_PERSONAL", "")
+        .env("COTSIDE_READER", "off");
     c
 }
 
