@@ -14,6 +14,9 @@
 //!                                                                                   verify, add to)
 //! ```
 //!
+//! Beside `reading` stands `tagger`, a second reader of another kind: its marks go into the journal, and `reading`
+//! weighs them against what its rules read.
+//!
 //! Arrows point one way: a room (module) imports only rooms to its left, and [`lexicon`].
 //! `tests/architecture.rs` holds that line.
 

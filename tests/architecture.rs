@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 /// Rooms from left to right. A room may use rooms that stand before it, and `lexicon` and
 /// `problem`, which stand below all.
 const ROOMS: &[&str] = &[
-    "problem", "lexicon", "capture", "speech", "tagger", "reading", "journal", "exam", "grade", "gaps",
-    "report", "settle", "seal", "review", "cli",
+    "problem", "lexicon", "capture", "speech", "tagger", "reading", "journal", "exam", "grade",
+    "gaps", "report", "settle", "seal", "review", "cli",
 ];
 
 /// Rooms that are pure functions of what they are given.

@@ -115,8 +115,11 @@ fn what_only_the_second_reader_has_is_kept_and_asked() {
     assert!(matches!(both[0].doubts[..], [Doubt::OneReader(_)]), "{both:?}");
     assert!(both[0].id.index > 100, "its name does not hang on how much the rules read");
     // So faint that it is no finding: nothing is asked.
-    let none =
-        weighed(&lex, "he hangs there like washing", &[(1, 4, "ventral-suspension - in-line", 0.1)]);
+    let none = weighed(
+        &lex,
+        "he hangs there like washing",
+        &[(1, 4, "ventral-suspension - in-line", 0.1)],
+    );
     assert!(none.is_empty(), "{none:?}");
 }
 
@@ -128,8 +131,7 @@ fn where_the_two_differ_neither_is_sure_and_both_are_told() {
     let told = value[0].doubts.iter().map(ToString::to_string).collect::<String>();
     assert!(matches!(value[0].doubts[..], [Doubt::ReadersDiffer(_)]), "{value:?}");
     assert!(told.contains("strong") || told.contains("weak"), "{told}");
-    let side =
-        weighed(&lex, "knee jerk left brisk", &[(1, 3, "knee-jerk right brisk", 0.95)]);
+    let side = weighed(&lex, "knee jerk left brisk", &[(1, 3, "knee-jerk right brisk", 0.95)]);
     assert!(side.iter().all(|f| !f.is_sure()), "{side:?}");
 }
 
@@ -202,7 +204,9 @@ fn the_same_words_cut_anywhere_are_marked_alike() {
         out.extend(stream.ready(true).unwrap());
         out.into_iter()
             .flat_map(|m| m.marks.into_iter().map(move |k| (m.phrase, k)))
-            .map(|(phrase, k)| ((phrase as usize - 1) * every + k.word as usize, Mark { word: 0, ..k }))
+            .map(|(phrase, k)| {
+                ((phrase as usize - 1) * every + k.word as usize, Mark { word: 0, ..k })
+            })
             .collect()
     };
     let whole = marked(300);
@@ -230,7 +234,9 @@ fn narrations_keep_what_was_reached_as_written_and_disturbed() {
     // Two of each kind; `cargo bench --bench narrations -- --disturbed FOLDER` reads all.
     let narrations: Vec<Narration> = ["dev", "captions"]
         .iter()
-        .flat_map(|set| kit::folder(&tests().join("narrations").join(set)).into_iter().skip(1).take(2))
+        .flat_map(|set| {
+            kit::folder(&tests().join("narrations").join(set)).into_iter().skip(1).take(2)
+        })
         .collect();
     println!("{:<32} {}", "", Score::HEAD);
     let mut written = None;

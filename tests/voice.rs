@@ -315,7 +315,7 @@ fn a_taught_mishearing_is_read_with_a_doubt_and_only_where_nothing_else_is_meant
     let own = dir.path().join("own");
     let run = |args: &[&str]| {
         Command::new(env!("CARGO_BIN_EXE_cotside"))
-        .env("COTSIDE_READER", "off")
+            .env("COTSIDE_READER", "off")
             .args(args)
             .current_dir(dir.path())
             .env("COTSIDE_PERSONAL", &own)

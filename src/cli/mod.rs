@@ -28,8 +28,8 @@ mod page;
 mod read;
 mod review;
 mod score;
-mod second;
 mod sealing;
+mod second;
 mod settle;
 mod show;
 

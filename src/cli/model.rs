@@ -185,7 +185,11 @@ struct Scratch(PathBuf);
 
 impl Scratch {
     fn new() -> Result<Self, Failure> {
-        let dir = std::env::temp_dir().join(format!("cotside-model-{}-{}", std::process::id(), NEXT.fetch_add(1, Ordering::Relaxed)));
+        let dir = std::env::temp_dir().join(format!(
+            "cotside-model-{}-{}",
+            std::process::id(),
+            NEXT.fetch_add(1, Ordering::Relaxed)
+        ));
         std::fs::create_dir_all(&dir).map_err(|e| Failure::file(&dir, "make this folder", &e))?;
         Ok(Scratch(dir))
     }

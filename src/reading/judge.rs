@@ -188,7 +188,13 @@ pub fn proposals(
     out
 }
 
-fn proposal(m: &Mark, at: usize, word: usize, words: &Words<'_>, lex: &Lexicon) -> Option<Proposal> {
+fn proposal(
+    m: &Mark,
+    at: usize,
+    word: usize,
+    words: &Words<'_>,
+    lex: &Lexicon,
+) -> Option<Proposal> {
     let item = lex.item(&m.item)?;
     let it = &lex.items[item];
     let side = match (it.sided, m.side.as_deref()) {
@@ -353,7 +359,8 @@ pub fn beside<'p>(
 ) -> Option<(Stands, &'p Proposal)> {
     let near = all.iter().filter(|p| p.item == f.item && words.apart(p.word, at) <= NEAR);
     near.map(|p| {
-        let stands = match (p.same_value(f), covers(p.side, f.side), Side::overlap(p.side, f.side)) {
+        let stands = match (p.same_value(f), covers(p.side, f.side), Side::overlap(p.side, f.side))
+        {
             (true, true, _) => Stands::Agrees,
             (true, false, _) => Stands::OtherSide,
             (false, _, true) => Stands::OtherValue,
@@ -400,7 +407,10 @@ pub fn judge(read: &mut [Read<'_>], marks: &HashMap<u64, &Marks>, lex: &Lexicon)
         for mut f in std::mem::take(&mut read[at].reading.findings) {
             match weigh(&mut f, at, &all, &words, marked.aside, lex) {
                 true => kept.push(f),
-                false => read[at].reading.set_aside.push(format!("the second reader sees no {} here", lex.items[f.item].name)),
+                false => read[at]
+                    .reading
+                    .set_aside
+                    .push(format!("the second reader sees no {} here", lex.items[f.item].name)),
             }
         }
         read[at].reading.findings = kept;
@@ -493,8 +503,11 @@ fn add_what_rules_did_not_read(
         let has = |r: &Read<'_>, k: usize| {
             words.apart(p.word, k) <= NEAR
                 && r.reading.findings.iter().any(|f| {
-                    f.item == p.item && Side::overlap(f.side, p.side) && covers(f.side, p.side)
-                        && (p.same_value(f) || f.doubts.iter().any(|d| matches!(d, Doubt::ReadersDiffer(_))))
+                    f.item == p.item
+                        && Side::overlap(f.side, p.side)
+                        && covers(f.side, p.side)
+                        && (p.same_value(f)
+                            || f.doubts.iter().any(|d| matches!(d, Doubt::ReadersDiffer(_))))
                 })
         };
         let from = p.at.saturating_sub(8);
@@ -502,7 +515,8 @@ fn add_what_rules_did_not_read(
             continue;
         }
         let r = &mut read[p.at];
-        let index = r.reading.findings.iter().map(|f| f.id.index).max().unwrap_or(0).max(SECOND) + 1;
+        let index =
+            r.reading.findings.iter().map(|f| f.id.index).max().unwrap_or(0).max(SECOND) + 1;
         let mut doubts = Vec::new();
         if !p.stands() {
             doubts.push(Doubt::OneReader(format!("the second: {}", p.words())));

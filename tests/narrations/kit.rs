@@ -44,7 +44,8 @@ pub type Made = BTreeMap<Claim, (Option<u64>, bool, String)>;
 fn phrase(line: u32, row: &str) -> Phrase {
     let (time, words) = row[1..].split_once("] ").unwrap();
     let (m, s) = time.split_once(':').unwrap();
-    let at = m.parse::<u64>().unwrap() * 60_000 + (s.parse::<f64>().unwrap() * 1000.0).round() as u64;
+    let at =
+        m.parse::<u64>().unwrap() * 60_000 + (s.parse::<f64>().unwrap() * 1000.0).round() as u64;
     Phrase {
         text: words.to_owned(),
         start_ms: at,
@@ -133,7 +134,8 @@ fn from_marks(path: &Path, folder: &str) -> Narration {
                 let mut parts = bare.split_whitespace().filter(|w| *w != "because");
                 let item = parts.next().unwrap().to_owned();
                 let side = parts.next().unwrap().to_owned();
-                let (mut status, mut value, mut number) = ("observed", String::new(), String::new());
+                let (mut status, mut value, mut number) =
+                    ("observed", String::new(), String::new());
                 for v in parts {
                     match v {
                         "skipped" => status = "skipped",
@@ -209,7 +211,8 @@ pub fn read(n: &Narration, marks: &[Marks], lex: &Lexicon) -> Made {
         for side in sides(f.side.map(Side::word)) {
             let number = f.range.map(|(a, b)| format!("{a}..{b}"));
             let number = number.or_else(|| f.number.map(|n| n.to_string())).unwrap_or_default();
-            let value = f.value.clone().filter(|_| f.status == Status::Observed).unwrap_or_default();
+            let value =
+                f.value.clone().filter(|_| f.status == Status::Observed).unwrap_or_default();
             let item = lex.items[f.item].id.clone();
             let c = Claim { item, side, status: f.status.word().into(), value, number };
             let doubts: Vec<String> = f.doubts.iter().map(ToString::to_string).collect();
@@ -234,7 +237,8 @@ pub struct Score {
 }
 
 impl Score {
-    pub const HEAD: &str = "  n  gold  made   hit    F1  sure&right  sure  wrong&sure  unsettled:right  traps fired";
+    pub const HEAD: &str =
+        "  n  gold  made   hit    F1  sure&right  sure  wrong&sure  unsettled:right  traps fired";
 
     pub fn add(&mut self, o: &Score) {
         self.narrations += o.narrations;
@@ -299,7 +303,12 @@ pub fn score(n: &Narration, made: &Made, verbose: bool, _: &Lexicon) -> Score {
             (false, true) => "WRONG AND SURE",
             (false, false) => "wrong, unsettled",
         };
-        told += &format!("{}:{} {how} {c:?}\n      \"{}\"\n      {why}\n", n.name, at.unwrap_or(0), line(*at));
+        told += &format!(
+            "{}:{} {how} {c:?}\n      \"{}\"\n      {why}\n",
+            n.name,
+            at.unwrap_or(0),
+            line(*at)
+        );
     }
     for c in n.gold.iter().filter(|c| !made.contains_key(c)) {
         told += &format!("{} missed {c:?}\n", n.name);
@@ -372,13 +381,17 @@ fn recut(n: &Narration, cut: impl Fn(&Phrase) -> Vec<String>) -> Narration {
             let parts: Vec<String> = cut(p).into_iter().filter(|t| !t.trim().is_empty()).collect();
             let words = p.text.split(' ').count() as u64;
             let mut at = 0;
-            parts.into_iter().map(move |text| {
-                let many = text.split_whitespace().count() as u64;
-                let time = |k: u64| p.start_ms + (p.end_ms - p.start_ms) * k / words.max(1);
-                let part = Phrase { start_ms: time(at), end_ms: time(at + many), text, ..p.clone() };
-                at += many;
-                part
-            }).collect::<Vec<_>>()
+            parts
+                .into_iter()
+                .map(move |text| {
+                    let many = text.split_whitespace().count() as u64;
+                    let time = |k: u64| p.start_ms + (p.end_ms - p.start_ms) * k / words.max(1);
+                    let part =
+                        Phrase { start_ms: time(at), end_ms: time(at + many), text, ..p.clone() };
+                    at += many;
+                    part
+                })
+                .collect::<Vec<_>>()
         })
         .collect();
     out
@@ -421,8 +434,10 @@ fn without_punctuation(n: &Narration) -> Narration {
         // A point inside a number stays.
         let chars: Vec<char> = p.text.chars().collect();
         let keep = |k: usize| {
-            let digit = |i: Option<usize>| i.and_then(|i| chars.get(i)).is_some_and(char::is_ascii_digit);
-            chars[k].is_alphanumeric() || "' -/".contains(chars[k])
+            let digit =
+                |i: Option<usize>| i.and_then(|i| chars.get(i)).is_some_and(char::is_ascii_digit);
+            chars[k].is_alphanumeric()
+                || "' -/".contains(chars[k])
                 || (chars[k] == '.' && digit(k.checked_sub(1)) && digit(Some(k + 1)))
         };
         let text: String = (0..chars.len()).filter(|&k| keep(k)).map(|k| chars[k]).collect();
