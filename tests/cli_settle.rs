@@ -335,7 +335,7 @@ fn listen(typed: &str, more: &[&str]) -> String {
 fn words_near_a_command_name_the_command() {
     for (typed, command) in [
         ("undo", "takes the last entry back"),
-        ("pause", "pauses: phrases are kept, not read"),
+        ("pause", "pauses: nothing is kept"),
         ("resume", "reads again after a pause"),
         ("read back", "reads the last entry back"),
     ] {

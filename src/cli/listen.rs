@@ -249,14 +249,15 @@ impl<'a> Log<'a> {
             );
             return Ok(Answer { shown: shown(phrase.start_ms, &text), text });
         }
+        // While the log is paused only the word that ends the pause is kept.
+        if self.paused && !self.would_resume(phrase) {
+            let text = self.hint(phrase, "paused: not kept".to_owned());
+            return Ok(Answer { shown: shown(phrase.start_ms, &text), text });
+        }
         let seq = self.journal.append_now(&Entry::Phrase(phrase.clone()))?;
-        let was_paused = self.paused;
         let reading = self.hear(seq, phrase);
-        let text = match was_paused && self.paused {
-            true => "paused: kept, not read".to_owned(),
-            false => self.answer(&reading)?,
-        };
-        let text = match text == NOT_UNDERSTOOD || (was_paused && self.paused) {
+        let text = self.answer(&reading)?;
+        let text = match text == NOT_UNDERSTOOD {
             true => self.hint(phrase, text),
             false => text,
         };

@@ -12,8 +12,9 @@ use super::exit::{Exit, Failure, Outcome};
 use super::{ReadArgs, open, output, second};
 use crate::capture::{Phrase, TimedText, read_timed_text};
 use crate::gaps::gaps;
-use crate::journal::{Digest, Entry, Header, Journal, JournalError, LexiconRef, SystemClock};
+use crate::journal::{Digest, Entry, Header, Journal, JournalError, LexiconRef, Line, SystemClock};
 use crate::lexicon::Lexicon;
+use crate::reading::{Reader, Reading};
 use crate::report::words::{self, count};
 
 /// From this many phrases on, a terminal is shown how far the reading is.
@@ -33,11 +34,22 @@ pub fn run(args: &ReadArgs) -> Outcome {
     for w in &text.warnings {
         output::warn(&w.to_string());
     }
-    let (mut journal, mut phrases, last_ms) = match args.append {
+    let (mut journal, mut phrases, last_ms, paused) = match args.append {
         true => taken_up(args, text.phrases.clone())?,
-        false => (begun(args)?, text.phrases.clone(), 0),
+        false => {
+            let lex = open::lexicon(args.lexicon.as_deref(), open::DEFAULT_LEXICON)?;
+            let kept = not_in_a_pause(text.phrases.clone(), false, &lex);
+            let paused = text.phrases.len() - kept.len();
+            (begun(args)?, kept, 0, paused)
+        }
     };
-    let again = text.phrases.len() - phrases.len();
+    let again = text.phrases.len() - phrases.len() - paused;
+    if paused > 0 {
+        output::warn(&format!(
+            "{} said while the log was paused: not kept",
+            count(paused, "phrase", "phrases")
+        ));
+    }
     write(&mut journal, &mut phrases, last_ms)?;
     end(&mut journal, args)?;
     drop(journal);
@@ -114,8 +126,46 @@ fn begun(args: &ReadArgs) -> Result<Journal, Failure> {
     })
 }
 
-/// Opens the exam and leaves out the phrases it holds already.
-fn taken_up(args: &ReadArgs, phrases: Vec<Phrase>) -> Result<(Journal, Vec<Phrase>, u64), Failure> {
+/// The phrases that were not said in a pause; what begins and ends one is kept, as it is by whoever
+/// listens. `paused`: whether they begin in one.
+fn not_in_a_pause(phrases: Vec<Phrase>, mut paused: bool, lex: &Lexicon) -> Vec<Phrase> {
+    let mut reader = Reader::new(lex);
+    let says = |r: &Reading, act: &str| r.controls.iter().any(|c| c == act);
+    let mut seq = 0;
+    let mut kept = |p: &Phrase| {
+        seq += 1;
+        match paused {
+            true => paused = !says(&Reader::new(lex).read(seq, p), "resume"),
+            false => {
+                paused = says(&reader.read(seq, p), "pause");
+                return true;
+            }
+        }
+        !paused
+    };
+    phrases.into_iter().filter(|p| kept(p)).collect()
+}
+
+/// Whether a journal ends in a pause.
+fn ends_paused(lines: &[Line], lex: &Lexicon) -> bool {
+    let mut reader = Reader::new(lex);
+    lines.iter().fold(false, |paused, line| match &line.entry {
+        Entry::Phrase(p) if paused => {
+            !Reader::new(lex).read(line.seq, p).controls.iter().any(|c| c == "resume")
+        }
+        Entry::Phrase(p) => reader.read(line.seq, p).controls.iter().any(|c| c == "pause"),
+        Entry::Pause => true,
+        Entry::Resume(_) => false,
+        _ => paused,
+    })
+}
+
+/// Opens the exam and leaves out the phrases it holds already, and those said in a pause; the last
+/// number tells how many those were.
+fn taken_up(
+    args: &ReadArgs,
+    phrases: Vec<Phrase>,
+) -> Result<(Journal, Vec<Phrase>, u64, usize), Failure> {
     let taken = open::for_writing(&args.exam)?;
     if let Some(torn) = &taken.read.torn {
         output::warn(&format!("{}: {torn}", args.exam.display()));
@@ -129,7 +179,17 @@ fn taken_up(args: &ReadArgs, phrases: Vec<Phrase>) -> Result<(Journal, Vec<Phras
             *there.entry(key(p)).or_default() += 1;
         }
     }
-    let fresh = phrases
+    let name = match taken.read.header() {
+        Some(h) => h.lexicon.name,
+        None => open::DEFAULT_LEXICON.to_owned(),
+    };
+    let lex = open::lexicon(args.lexicon.as_deref(), &name)?;
+    // A file read once more begins where it began then.
+    let goes_on = phrases.first().is_some_and(|p| !there.contains_key(&key(p)));
+    let all = phrases.len();
+    let kept = not_in_a_pause(phrases, goes_on && ends_paused(&taken.read.lines, &lex), &lex);
+    let paused = all - kept.len();
+    let fresh = kept
         .into_iter()
         .filter(|p| match there.get_mut(&key(p)) {
             Some(n) if *n > 0 => {
@@ -140,7 +200,7 @@ fn taken_up(args: &ReadArgs, phrases: Vec<Phrase>) -> Result<(Journal, Vec<Phras
         })
         .collect();
     let last_ms = taken.read.lines.last().map_or(0, |l| l.exam_ms);
-    Ok((taken.journal, fresh, last_ms))
+    Ok((taken.journal, fresh, last_ms, paused))
 }
 
 fn write(journal: &mut Journal, phrases: &mut [Phrase], mut at_ms: u64) -> Result<(), Failure> {

@@ -220,8 +220,14 @@ impl Fold {
             finding: f,
         };
         // Two sides whose names were not said stand beside each other when said in one phrase.
+        // Said in two phrases ("this side ninety", "the other side a hundred"), as long as there are two.
+        let unnamed = |s: &Standing| {
+            s.finding.item == f.item && s.finding.doubts.contains(&Doubt::SidesNotNamed)
+        };
+        let of_two = self.standing.iter().filter(|s| unnamed(s)).count() == 1;
         let pair_in_phrase = |s: &Standing| {
-            s.finding.id.phrase == f.id.phrase && f.doubts.contains(&Doubt::SidesNotNamed)
+            f.doubts.contains(&Doubt::SidesNotNamed)
+                && (s.finding.id.phrase == f.id.phrase || (of_two && unnamed(s)))
         };
         let mut ids = self.overlapping(f.item, f.side);
         ids.retain(|id| !self.standing.iter().any(|s| s.finding.id == *id && pair_in_phrase(s)));
@@ -243,8 +249,19 @@ impl Fold {
                         false => f.doubts.push(doubt(was)),
                     }
                 }
+                // "Withdraws on both sides", then of one arm "withdraws weakly": more was said of that
+                // side than was understood, and it may be worse. It is left to a person.
+                let unclear = old.finding.is_sure()
+                    && f.value.is_some()
+                    && !f.again
+                    && f.is_half_understood();
+                if unclear && old.finding.side == f.side {
+                    let said =
+                        format!("then {} (phrase {}), not all understood", shown(&f), f.id.phrase);
+                    self.standing[k].finding.doubts.push(Doubt::SaidDifferently(said));
+                }
                 // Said again: the clearer of the two stands.
-                if narrower || old.finding.side == f.side {
+                if (narrower && !unclear) || old.finding.side == f.side {
                     let o = &mut self.standing[k];
                     if !o.phrases.contains(&f.id.phrase) {
                         o.phrases.push(f.id.phrase);
@@ -398,7 +415,12 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
     }
     if matches!(item.trials, Trials::Best | Trials::Largest) {
         let over = new.status == Status::Observed && counts_over(was, new, lex);
-        return if over { Counts::New(None) } else { Counts::Old(None) };
+        // What is doubtful takes no place, and is not swallowed where it may be worse.
+        let worse = was.is_sure() && !new.is_sure() && !new.again;
+        return match over {
+            true => Counts::New(None),
+            false => Counts::Old(worse.then(then)),
+        };
     }
     if half {
         // What may not even be about the item takes no sure finding's place.

@@ -15,8 +15,12 @@ pub enum Family {
     Equal,
     /// The side opposite to the one just named.
     OtherSide,
+    /// The side at hand, or one of two whose names are not said (*this side*, *the good side*).
+    ThisSide,
     /// *Left* or *right* that is no side.
     NotASide,
+    /// *Right* that is no side unless a breath opens with it (*right at the midline*); of those above.
+    PerhapsASide,
     /// A part of the body after a side word (*right arm*).
     BodyPart,
     /// No, not, without.
@@ -37,6 +41,10 @@ pub enum Family {
     Too,
     /// What follows replaces what went before.
     Correct,
+    /// Corrects only where it goes on to judge (*actually*); else it is talk.
+    MildCorrect,
+    /// Asks what was said before, which what follows replaces (*did I say*).
+    Recall,
     /// Takes back what went before.
     Strike,
     /// Takes back what went before, said of the manoeuvre.
@@ -83,6 +91,10 @@ pub enum Family {
     SecondThoughts,
     /// After these words a state is not the infant's state now.
     NotAState,
+    /// Judges, but so shortly that it may be said of anything (*none*, *fine*).
+    Bare,
+    /// Judges nothing where it stands alone (*okay*, *there we go*).
+    Praise,
     /// Ordinary talk around findings.
     Talk,
     /// Speaks to somebody (*sweetheart*).
@@ -104,7 +116,9 @@ impl Family {
         ("both", Family::Both),
         ("equal", Family::Equal),
         ("other-side", Family::OtherSide),
+        ("this-side", Family::ThisSide),
         ("not-a-side", Family::NotASide),
+        ("perhaps-a-side", Family::PerhapsASide),
         ("body-part", Family::BodyPart),
         ("negation", Family::Negation),
         ("not-obtained", Family::NotObtained),
@@ -115,6 +129,8 @@ impl Family {
         ("same", Family::Same),
         ("too", Family::Too),
         ("correct", Family::Correct),
+        ("mild-correct", Family::MildCorrect),
+        ("recall", Family::Recall),
         ("strike", Family::Strike),
         ("withdraw", Family::Withdraw),
         ("swap", Family::Swap),
@@ -138,6 +154,8 @@ impl Family {
         ("doing", Family::Doing),
         ("second-thoughts", Family::SecondThoughts),
         ("not-a-state", Family::NotAState),
+        ("bare", Family::Bare),
+        ("praise", Family::Praise),
         ("talk", Family::Talk),
         ("address", Family::Address),
         ("qualifier", Family::Qualifier),
@@ -150,6 +168,10 @@ impl Family {
         matches!(
             self,
             Family::SecondThoughts
+                | Family::PerhapsASide
+                | Family::MildCorrect
+                | Family::Praise
+                | Family::Bare
                 | Family::NotAState
                 | Family::Address
                 | Family::Qualifier

@@ -56,6 +56,14 @@ pub struct Cut {
     /// Words that cast doubt on what was said last: first and one past the last token. They stand
     /// beside the atoms and take no words from them.
     pub second_thoughts: Vec<(usize, usize)>,
+    /// Words that correct only where a judgement follows them: first and one past the last token.
+    pub mild: Vec<(usize, usize)>,
+    /// Words that judge nothing where they stand alone: first and one past the last token.
+    pub praise: Vec<(usize, usize)>,
+    /// Words that judge, but may be said of anything: first and one past the last token.
+    pub bare: Vec<(usize, usize)>,
+    /// Tokens of a *right* that may mean *just* ("right at the midline").
+    pub just: Vec<usize>,
     /// Words after which a state is not the state at hand: first and one past the last token.
     pub not_a_state: Vec<(usize, usize)>,
     /// Tokens that speak to somebody.
@@ -162,6 +170,18 @@ impl Cut {
         atom.from == 0 || self.tokens[atom.from - 1].brk.is_some()
     }
 
+    /// Whether all an atom says is in words that judge nothing by themselves (*okay*, *good*).
+    pub fn is_praise(&self, atom: &Atom) -> bool {
+        (atom.from..atom.to).all(|t| {
+            self.tokens[t].brk.is_some() || self.praise.iter().any(|s| (s.0..s.1).contains(&t))
+        })
+    }
+
+    /// Whether all an atom says may be said of anything (*none*, *fine*).
+    pub fn is_bare(&self, atom: &Atom) -> bool {
+        self.bare.contains(&(atom.from, atom.to))
+    }
+
     /// Words not understood, of the tokens for which `wanted` holds.
     pub fn unknown_where(&self, wanted: impl Fn(usize) -> bool) -> Vec<&str> {
         self.unknown
@@ -203,7 +223,21 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
     let (groups, sentences, ends) = part(&tokens);
     let spoken = numbers::numbers(&tokens, &lex.number_words);
     let mut hits = lex.matcher.scan(&tokens);
-    hits.retain(|h| may_stand(h, &tokens, lex));
+    let mut just: Vec<usize> = Vec::new();
+    let perhaps: Vec<(usize, usize)> = hits
+        .iter()
+        .filter(|h| lex.matcher.meaning(h) == Meaning::Family(Family::PerhapsASide))
+        .map(|h| (h.from, h.to))
+        .collect();
+    hits.retain(|h| {
+        let side = lex.matcher.meaning(h) == Meaning::Family(Family::NotASide)
+            && perhaps.contains(&(h.from, h.to))
+            && may_be_side(h, &tokens, &groups, &sentences);
+        if side {
+            just.push(h.from);
+        }
+        !side && may_stand(h, &tokens, lex)
+    });
     drop_unspoken_of(&mut hits, at_hand, lex);
     let mut atoms: Vec<Atom> = choose(lex, &hits, &spoken, tokens.len())
         .into_iter()
@@ -246,13 +280,22 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
         .collect();
     let second_thoughts = stretches_of(Family::SecondThoughts);
     let not_a_state = stretches_of(Family::NotAState);
+    let mild = stretches_of(Family::MildCorrect);
+    let praise = stretches_of(Family::Praise);
+    let bare = stretches_of(Family::Bare);
     let tokens_of = |family: Family| -> Vec<usize> {
         stretches_of(family).into_iter().flat_map(|(from, to)| from..to).collect()
     };
     let mut idle = tokens_of(Family::Idle);
     for (from, to) in stretches_of(Family::OtherMeasure) {
-        let own = atoms.iter().find(|a| a.from >= to && a.group == groups[from]);
-        idle.extend(from..own.filter(|a| a.number.is_some()).map_or(to, |a| a.to));
+        let own = atoms.iter_mut().find(|a| a.from >= to && a.group == groups[from]);
+        let end = own.and_then(|a| {
+            // "One thirty and sats ninety-eight": its number is of no item.
+            a.number.as_mut()?.idle = true;
+            a.judges = false;
+            Some(a.to)
+        });
+        idle.extend(from..end.unwrap_or(to));
     }
     // Set phrases of talk ("no more than that") say nothing of an item.
     idle.extend(talk.iter().filter(|(from, to)| to - from > 1).flat_map(|&(from, to)| from..to));
@@ -265,6 +308,10 @@ fn cut_tokens(tokens: Vec<Token>, at_hand: &[ItemId], lex: &Lexicon) -> Cut {
         atoms,
         unknown,
         second_thoughts,
+        mild,
+        praise,
+        bare,
+        just,
         not_a_state,
         addressed: tokens_of(Family::Address),
         qualifiers,
@@ -290,6 +337,23 @@ fn part(tokens: &[Token]) -> (Vec<usize>, Vec<usize>, Vec<Option<Break>>) {
     // What follows the last full stop, if only silence.
     ends.push(None);
     (groups, sentences, ends)
+}
+
+/// "Right at the midline": just there, or the right side? Where it opens a breath, or follows an *and*
+/// or *but*, a side can be meant.
+fn may_be_side(h: &Hit, tokens: &[Token], groups: &[usize], sentences: &[usize]) -> bool {
+    let goes_on = tokens.get(h.to).is_some_and(|t| t.brk.is_none());
+    let opens = h.from == 0
+        || tokens[h.from - 1].brk.is_some()
+        || ["and", "but", "on", "then"].contains(&tokens[h.from - 1].surface.as_str());
+    // "Right at the midline, left short of it": each side has a breath of its own.
+    let said = |i: usize| matches!(tokens[i].surface.as_str(), "left" | "right");
+    let left = (0..tokens.len()).any(|i| {
+        sentences[i] == sentences[h.from]
+            && tokens[i].surface == "left"
+            && groups[i] != groups[h.from]
+    }) && !(0..h.from).any(|i| groups[i] == groups[h.from] && said(i));
+    goes_on && (opens || left)
 }
 
 /// Whether a match may stand where it was found.

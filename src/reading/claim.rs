@@ -30,6 +30,11 @@ pub(super) struct Claim {
     pub corrected: bool,
     /// It is an earlier finding, made on the other side.
     pub side_corrected: bool,
+    /// What was found on the other side stands: *as well* was said, or it corrects what the phrase
+    /// itself said of this side.
+    pub other_stands: bool,
+    /// It takes the place of what the phrase itself said before.
+    pub corrects_own: bool,
     /// Said as another trial.
     pub again: bool,
     /// Said to be the one that counts.
@@ -68,6 +73,8 @@ impl Claim {
             why: String::new(),
             corrected: false,
             side_corrected: false,
+            other_stands: false,
+            corrects_own: false,
             again: false,
             directive: false,
             except: false,
@@ -108,8 +115,27 @@ impl Claim {
             && self.judged.same_value(&other.judged)
     }
 
+    /// Whether more was said with it than was understood, so that it may mean something else.
+    pub fn is_half_understood(&self) -> bool {
+        half_understood(&self.doubts)
+    }
+
     /// Whether a negation casts doubt on it.
     pub fn is_denied(&self) -> bool {
         self.doubts.iter().any(|d| matches!(d, Doubt::Denied(_)))
     }
+}
+
+/// Whether one of the doubts says that more was said than was understood.
+pub(super) fn half_understood(doubts: &[Doubt]) -> bool {
+    doubts.iter().any(|d| {
+        matches!(
+            d,
+            Doubt::MuchNotUnderstood(_)
+                | Doubt::Hedged(_)
+                | Doubt::Remark(_)
+                | Doubt::Denied(_)
+                | Doubt::TwoValues(_)
+        )
+    })
 }

@@ -3,6 +3,7 @@
 use std::collections::HashSet;
 
 use crate::lexicon::family::Family;
+use crate::lexicon::matcher::Meaning;
 use crate::lexicon::schema::NoMeans;
 
 use super::claim::Claim;
@@ -17,7 +18,7 @@ use super::pieces::{Elem, Named, Piece, Segment, SideSaid};
 use super::reasons::reason_in;
 use super::resolve::{Judged, absence};
 use super::rest::doubt_what_is_left;
-use super::sides::{late_side, lone_side, without_stray};
+use super::sides::{late_side, lone_side, without_pointing, without_stray};
 use super::situation::{Near, Situation, Spot, resolve_piece};
 use super::talk::Candidate;
 use super::types::{Doubt, Side, Status};
@@ -121,6 +122,39 @@ fn says_between(seg: &Segment, h: &Heard<'_>, a: usize, b: usize) -> bool {
     !joined && (unknown || (a + 1..b).any(judged))
 }
 
+/// "Biceps present on the left, can't get it on the right": a meaning the item has no value for, said of
+/// one side in a breath of its own. Something was found there, and a person says what.
+fn unread_on_one_side(
+    seg: &Segment,
+    h: &Heard<'_>,
+    memory: &Memory,
+    elems: &[Elem],
+) -> Option<Claim> {
+    let [n] = &seg.items[..] else { return None };
+    if seg.at_hand || seg.negated || !h.lex.items[n.item].sided {
+        return None;
+    }
+    elems.iter().find_map(|e| {
+        let shared = h.atom(e.atom).meanings(h.lex).any(|(m, _)| matches!(m, Meaning::Concept(_)));
+        let breath = || elems.iter().filter(|x| x.group == e.group);
+        let mut sides = breath().filter_map(|x| x.piece.side());
+        let (side, None) = (sides.next()?.single()?, sides.next()) else { return None };
+        let alone = breath().filter(|x| x.piece.judges()).count() == 1;
+        let read = resolve_piece(h, memory, e, n.item).is_some();
+        if e.piece != Piece::Judgement || e.negated || !shared || !alone || read {
+            return None;
+        }
+        let mut c = Claim::new(n.item, Some(side), Status::Observed, Judged::default(), seg);
+        c.first_atom = e.atom;
+        c.atoms.push(e.atom);
+        c.group = e.group;
+        c.why =
+            format!("{}: \"{}\", which is no value of it", h.lex.items[n.item].id, h.said(e.atom));
+        c.doubts.push(Doubt::MuchNotUnderstood(h.said(e.atom)));
+        Some(c)
+    })
+}
+
 /// The claims of one segment.
 fn of_segment(
     seg: &Segment,
@@ -131,13 +165,14 @@ fn of_segment(
 ) -> Vec<Claim> {
     let mut elems = negation::settle(seg, h, memory, before.is_empty());
     negation::deny_signs(&mut elems, h);
+    let unread = unread_on_one_side(seg, h, memory, &elems);
     // What none of the items takes must not part a side from its judgement.
     elems.retain(|e| {
         e.piece != Piece::Judgement
             || h.is(e.atom, Family::Negation)
             || seg.item_ids().any(|i| resolve_piece(h, memory, e, i).is_some_and(|j| !j.denied))
     });
-    let elems = without_stray(&elems, h);
+    let elems = without_stray(&without_pointing(&elems), h);
     let sit = Situation { h, memory, seg, elems: &elems, near, before };
     let mut pairs = pair(&elems, &|a, b| says_between(seg, h, a, b));
     if seg.negated {
@@ -150,7 +185,7 @@ fn of_segment(
             p.js.retain(|e| e.piece != Piece::Too);
         }
     }
-    let mut out: Vec<Claim> = negation::denied_side(&sit).into_iter().collect();
+    let mut out: Vec<Claim> = negation::denied_side(&sit).into_iter().chain(unread).collect();
     let (meant, doubts) = sit.meant(&pairs);
     for n in meant {
         let mut last: Option<(Option<Side>, Judged, Status)> = None;
@@ -264,7 +299,7 @@ impl<'a> Situation<'a> {
             }
             _ => (Status::Observed, self.resolve(e, n.item)?),
         };
-        if judged.denied {
+        if judged.denied || leads_to_name(h, n, e, &judged) {
             return None;
         }
         let side = self.side_going_on(spot, &judged);
@@ -286,8 +321,19 @@ impl<'a> Situation<'a> {
         c.directive = p.directive;
         c.except = p.except;
         c.side_inferred = c.side == Some(Side::Both) && p.side.is_none();
+        c.other_stands = h
+            .cut
+            .atoms
+            .iter()
+            .any(|a| a.sentence == h.atom(e.atom).sentence && a.is(h.lex, Family::Too));
         if unclear_no {
             c.doubts.push(Doubt::AbsentOrNotDone);
+        }
+        if c.is_unstated() && self.is_of_unnamed_side(n, p) {
+            match self.makes_both(&c) {
+                true => c.side = Some(Side::Both),
+                false => c.doubts.push(Doubt::SidesNotNamed),
+            }
         }
         doubts::attach(&mut c, self, spot);
         c.why = format!(
@@ -304,7 +350,7 @@ impl<'a> Situation<'a> {
     /// The side of a judgement. "On the left nothing. … Third time, he stills.": where none is
     /// said, it goes on where it began.
     fn side_going_on(&self, spot: &Spot<'_>, judged: &Judged) -> Option<Side> {
-        let side = self.side_of(spot.n, Some(judged), spot.p);
+        let side = self.side_of(spot.n, Some(judged), spot.p, spot.own);
         if !self.seg.at_hand || side != Some(Side::Unstated) {
             return side;
         }
@@ -326,6 +372,15 @@ impl<'a> Situation<'a> {
                 .iter()
                 .any(|a| a.sentence == self.seg.sentence && a.is(h.lex, Family::Again))
     }
+}
+
+/// "Okay, so the Moro": a word that judges nothing leads to the name, and says nothing of it. "Good
+/// Moro" does.
+fn leads_to_name(h: &Heard<'_>, n: &Named, e: &Elem, judged: &Judged) -> bool {
+    let (cut, at) = (h.cut, h.atom(e.atom));
+    let Some(name) = n.atom.map(|a| h.atom(a)).filter(|a| at.to <= a.from) else { return false };
+    let filler = (at.from..at.to).all(|t| h.lex.matcher.is_filler(&cut.tokens[t].folded));
+    cut.is_praise(at) && (filler || at.to < name.from && (judged.stated || at.group != name.group))
 }
 
 /// Whether the sentence goes on after a bare *no* with a breath that is neither side nor judgement:

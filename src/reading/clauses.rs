@@ -125,6 +125,7 @@ impl<'a> Sentence<'a> {
             self.clauses.iter().flatten().for_each(|&i| out[i].aside = Some(aside));
             return;
         }
+        self.set_aside_recalled(out);
         self.set_aside_remarks(out);
         self.set_aside_by(Family::Past, Aside::Past, out);
         self.set_aside_by(Family::OtherSubject, Aside::Other, out);
@@ -183,6 +184,17 @@ impl<'a> Sentence<'a> {
         let rule = matches!(first, Some("a" | "an"))
             && self.words().any(|(i, w)| STATES_A_RULE.contains(&w) && spoken_of_before(i));
         rule.then_some(Aside::Teach)
+    }
+
+    /// "Did I say right hundred and ten": asked of what was said before, up to its judgement.
+    fn set_aside_recalled(&self, out: &mut [Taken]) {
+        let atoms: Vec<usize> = self.clauses.iter().flatten().copied().collect();
+        if let Some(at) = atoms.iter().position(|&i| self.cut.atoms[i].is(self.lex, Family::Recall))
+        {
+            let quoted = atoms[at..].iter().position(|&i| is_judgement(self.cut, i, self.lex));
+            let end = quoted.map_or(atoms.len(), |k| at + k + 1);
+            atoms[at..end].iter().for_each(|&i| out[i].aside = Some(Aside::Question));
+        }
     }
 
     /// Teaching remarks: what should, might or would be.

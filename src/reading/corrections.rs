@@ -7,7 +7,8 @@ use super::claim::Claim;
 use super::heard::Heard;
 use super::memory::Memory;
 use super::pieces::{Elem, Segment, SideSaid};
-use super::types::{Doubt, Finding, Side};
+use super::resolve::{Judged, resolve};
+use super::types::{Doubt, Finding, Reading, Side};
 
 /// "The other way round": the last item's two sides change places.
 pub(super) fn swap(h: &Heard<'_>, memory: &Memory, claims: &mut Vec<Claim>) {
@@ -123,4 +124,62 @@ pub(super) fn and_the_other(h: &Heard<'_>, memory: &Memory, claims: &mut Vec<Cla
     }
     let why = format!("{}: copied by \"and\" and a side", h.lex.items[f.item].id);
     claims.push(Claim { doubts: f.doubts.clone(), ..Claim::repeating(f, Some(side), 0, why) });
+}
+
+/// "Did I say right hundred and ten? Hundred and fifteen.": what follows the question replaces what it
+/// asks after; where nothing follows, that is not sure any more, and the next phrase may.
+pub(super) fn recalled(
+    h: &Heard<'_>,
+    memory: &mut Memory,
+    claims: &mut Vec<Claim>,
+    reading: &mut Reading,
+) {
+    let Some(at) = (0..h.cut.atoms.len()).find(|&i| h.is(i, Family::Recall)) else { return };
+    let end = (at..h.cut.atoms.len()).find(|&i| h.counts(i)).unwrap_or(h.cut.atoms.len());
+    let side = (at..end).find_map(|i| h.atom(i).left_or_right(h.lex));
+    let says = |i: usize, f: &Finding| {
+        resolve(h.cut, h.atom(i), f.item, false, true, h.lex)
+            .filter(|j| j.value.is_some() || j.is_numeric())
+    };
+    let quoted = |f: &Finding| {
+        side.is_none_or(|s| f.covers(Some(s)))
+            && (at..end).any(|i| says(i, f).is_some_and(|j| j.same_value(&Judged::of(f))))
+    };
+    let Some(f) = memory.history.iter().rfind(|f| quoted(f)).cloned() else {
+        // Not what was logged; the side it names holds all the same.
+        for c in claims.iter_mut().filter(|c| c.first_atom >= end && c.is_unstated()) {
+            c.side = side.or(c.side);
+        }
+        return;
+    };
+    let of = if f.side.is_some() { side.or(f.side) } else { None };
+    // What is said after the name of another item is said of that.
+    let new = (end..h.cut.atoms.len())
+        .take_while(|&i| {
+            let a = h.atom(i);
+            !a.names_plainly(h.lex) || a.items(h.lex).iter().any(|(k, _, _)| *k == f.item)
+        })
+        .find_map(|i| says(i, &f).map(|j| (i, j)));
+    let Some((i, judged)) = new.filter(|(i, _)| !h.atom(*i).is(h.lex, Family::Praise)) else {
+        reading.maybe_struck.push((f.id, h.said(at)));
+        memory.recall(f.item, of);
+        return;
+    };
+    // What the words after the question were taken for is what they replace.
+    claims.retain(|c| c.first_atom != i && !c.atoms.contains(&i));
+    let why = format!("{}: \"{}\" after \"{}\"", h.lex.items[f.item].id, h.said(i), h.said(at));
+    let taken = &h.taken[i];
+    let mut doubts: Vec<Doubt> = Vec::new();
+    doubts.extend(judged.by_sound.clone().map(Doubt::SoundsLike));
+    doubts.extend(judged.implausible.clone().map(Doubt::Implausible));
+    doubts.extend(taken.hedge.clone().map(Doubt::Hedged));
+    let unknown = h.cut.unknown_where(|_| true);
+    doubts.extend((!unknown.is_empty()).then(|| Doubt::MuchNotUnderstood(unknown.join(" "))));
+    let mut c = Claim::repeating(&f, of, i, why);
+    c.judged = judged;
+    c.reason = None;
+    c.corrected = true;
+    c.other_stands = true;
+    c.doubts = doubts;
+    claims.push(c);
 }

@@ -1,7 +1,7 @@
 //! What makes a claim doubtful: hedges, sounds, words not understood, names left out.
 
 use crate::lexicon::family::Family;
-use crate::lexicon::matcher::Naming;
+use crate::lexicon::matcher::{Meaning, Naming, Saying};
 
 use super::atoms::Atom;
 use super::claim::Claim;
@@ -9,7 +9,7 @@ use super::heard::Heard;
 use super::pieces::{Segment, SideSaid};
 use super::resolve::resolve;
 use super::situation::{Situation, Spot};
-use super::types::{Doubt, Status};
+use super::types::{Doubt, Side, Status};
 
 /// As many words not understood beside a finding do no harm; one more makes it doubtful.
 const UNKNOWN_NAMED: usize = 4;
@@ -29,7 +29,8 @@ pub(super) fn attach(c: &mut Claim, sit: &Situation<'_>, spot: &Spot<'_>) {
         c.doubts.extend(of_a_part(c, sit.h));
     }
     c.doubts.extend(not_named(c, sit, spot));
-    c.doubts.extend(judged_already(c, sit));
+    c.doubts.extend(shared_meaning(c, sit, spot));
+    c.doubts.extend(perhaps_no_side(c, sit, spot));
 }
 
 /// Hedges and remarks on the same breath, and a limb named for an item without sides.
@@ -148,11 +149,16 @@ fn lopsided(h: &Heard<'_>, seg: &Segment, group: usize) -> Option<String> {
 /// A negation in the same breath before the atom that belongs to nothing in between.
 fn loose_negation<'a>(h: &Heard<'a>, atom: usize) -> Option<&'a str> {
     let (cut, a) = (h.cut, h.atom(atom));
+    // "Nothing that looks like a seizure": before what names a sign by itself; elsewhere *nothing* is a
+    // judgement of its own.
+    let sign =
+        a.meanings(h.lex).any(|(m, _)| matches!(m, Meaning::Value { how: Saying::Alone, .. }));
     let first = (0..a.from).rev().take_while(|&i| cut.tokens[i].brk.is_none()).find(|&i| {
-        matches!(
-            cut.tokens[i].surface.as_str(),
-            "no" | "not" | "cannot" | "never" | "neither" | "nor" | "without" | "hardly"
-        )
+        sign && cut.tokens[i].surface == "nothing"
+            || matches!(
+                cut.tokens[i].surface.as_str(),
+                "no" | "not" | "cannot" | "never" | "neither" | "nor" | "without" | "hardly"
+            )
     })?;
     // Part of a longer phrase that was understood as a whole ("not reach midline", "can't get").
     let consumed = cut
@@ -240,14 +246,55 @@ fn not_named(c: &Claim, sit: &Situation<'_>, spot: &Spot<'_>) -> Option<Doubt> {
         .then_some(Doubt::ItemNotNamed)
 }
 
-/// The item at hand had its judgement, and nothing names it or a side again.
-fn judged_already(c: &Claim, sit: &Situation<'_>) -> Option<Doubt> {
-    let had = || sit.memory.of(c.item).any(|f| f.status == Status::Observed && f.covers(c.side));
-    (sit.seg.at_hand
-        && c.status == Status::Observed
-        && !c.again
-        && !c.corrected
-        && c.judged.by_concept
-        && had())
-    .then_some(Doubt::ItemNotNamed)
+/// "Scarf sign, right at the midline": said of the right side, or just there? Where the left was judged
+/// before, the right is meant.
+fn perhaps_no_side(c: &Claim, sit: &Situation<'_>, spot: &Spot<'_>) -> Option<Doubt> {
+    let cut = sit.h.cut;
+    let right = cut
+        .atoms
+        .iter()
+        .find(|a| cut.just.contains(&a.from) && a.sentence == sit.h.atom(c.first_atom).sentence)?;
+    let left = |side: Option<Side>| side == Some(Side::Left);
+    let left_before = sit.memory.of(c.item).any(|f| left(f.side))
+        || spot.earlier(sit).any(|o| o.item == c.item && left(o.side));
+    (c.side == Some(Side::Right) && !left_before).then(|| {
+        Doubt::Remark(format!("\"{}\" may be no side", cut.words(right.from, right.to + 1)))
+    })
+}
+
+/// A meaning that any item may have ("good", "none", "yes"), said of the item at hand alone: whoever
+/// says it may speak of anything. And words that judge nothing by themselves, in a breath of their
+/// own: "Palmar grasp, okay."
+fn shared_meaning(c: &Claim, sit: &Situation<'_>, spot: &Spot<'_>) -> Option<Doubt> {
+    let cut = sit.h.cut;
+    let at = sit.h.atom(c.first_atom);
+    let praise = cut.is_praise(at);
+    let shared = c.judged.by_concept || praise || cut.is_bare(at);
+    let in_its_breath = spot.n.atom.is_some_and(|n| sit.h.atom(n).group == at.group);
+    let aside = praise && spot.p.side.is_none() && !in_its_breath;
+    let at_hand = sit.seg.at_hand && shared && !says_its_side(c, sit, spot);
+    (c.status == Status::Observed && (at_hand || aside)).then_some(Doubt::ItemNotNamed)
+}
+
+/// Whether a side was said with the judgement, of an item that was not judged there before: that is no
+/// talk. "Right, fine." may be, unless the left was judged.
+fn says_its_side(c: &Claim, sit: &Situation<'_>, spot: &Spot<'_>) -> bool {
+    let (h, cut) = (sit.h, sit.h.cut);
+    let at = h.atom(c.first_atom);
+    let known = |side: Side| {
+        sit.memory.of(c.item).any(|f| f.side == Some(side))
+            || spot.earlier(sit).any(|o| o.item == c.item && o.side == Some(side))
+    };
+    let had = sit.memory.of(c.item).any(|f| f.status == Status::Observed && f.covers(c.side));
+    let opens_right = || {
+        let mut atoms = cut.atoms.iter().filter(|a| a.sentence == at.sentence);
+        let first = atoms.next().is_some_and(|a| {
+            a.is(h.lex, Family::Right) && a.to == a.from + 1 && cut.opens_breath(a)
+        });
+        first && !atoms.next().is_some_and(|a| a.is(h.lex, Family::BodyPart))
+    };
+    spot.p.side.is_some()
+        && !cut.is_praise(at)
+        && (!had || c.again || c.corrected)
+        && (c.side != Some(Side::Right) || known(Side::Left) || !opens_right())
 }

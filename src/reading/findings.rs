@@ -72,7 +72,9 @@ fn corrected_by(c: &Claim, side: Option<Side>, memory: &Memory) -> Vec<FindingId
     // Both sides were said: the other one stands.
     let said_of_this = |f: &Finding| f.item == c.item && f.side == side;
     let moved = c.side_corrected
-        || (!memory.latest().any(said_of_this) && memory.latest().any(said_of_other_side));
+        || (!c.other_stands
+            && !memory.latest().any(said_of_this)
+            && memory.latest().any(said_of_other_side));
     memory
         .history
         .iter()

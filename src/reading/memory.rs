@@ -35,6 +35,10 @@ pub(super) struct Memory {
     pub history: Vec<Finding>,
     /// Findings of the last phrase that had any.
     pub last: Vec<FindingId>,
+    /// When that phrase ended, milliseconds.
+    last_at: u64,
+    /// Whether another item was spoken of since.
+    moved_on: bool,
     /// Items whose number was said with its unit.
     pub units_known: HashSet<ItemId>,
     /// Items that were named last by a word taken by its sound or spelling, with the words.
@@ -105,6 +109,16 @@ impl Memory {
         self.history.iter().filter(|f| self.last.contains(&f.id))
     }
 
+    /// Whether what was found last is what was last spoken of.
+    pub fn speaks_of_last(&self) -> bool {
+        !self.moved_on
+    }
+
+    /// The same, when a phrase begins not long after: what was just said.
+    pub fn just_said(&self, start_ms: u64, lex: &Lexicon) -> bool {
+        self.speaks_of_last() && start_ms.saturating_sub(self.last_at) <= lex.item_context_ms
+    }
+
     /// The words an item was named by last, if only their sound or spelling names it.
     pub fn named_by_sound(&self, item: ItemId) -> Option<&String> {
         self.by_sound.get(&item)
@@ -121,6 +135,12 @@ impl Memory {
                 self.history.remove(k);
             }
         }
+    }
+
+    /// An earlier finding is asked after; what the next phrase says takes its place.
+    pub fn recall(&mut self, item: ItemId, side: Option<Side>) {
+        self.struck = Some(item);
+        self.withdrawn = side;
     }
 
     /// Keeps the findings of a phrase; what they correct goes.
@@ -162,6 +182,7 @@ impl Memory {
             }
         }
         self.plural = cut_up.plural;
+        self.remember_place(phrase.end_ms, cut_up, reading);
         self.remember_items(phrase.end_ms, cut_up, reading);
         self.remember_side(phrase.end_ms, &cut_up.segments, reading);
         // Named anew, or another item named: the next stimulus begins a new series.
@@ -172,9 +193,28 @@ impl Memory {
         }
     }
 
+    /// Whether a word of command that comes next can mean what was found last.
+    fn remember_place(&mut self, end_ms: u64, cut_up: &Segmented, reading: &Reading) {
+        if !reading.findings.is_empty() {
+            self.last_at = end_ms;
+            self.moved_on = false;
+            return;
+        }
+        let found: Vec<ItemId> = self.latest().map(|f| f.item).collect();
+        let named = cut_up.segments.iter().filter(|s| !s.at_hand);
+        self.moved_on |= named
+            .map(|s| s.item_ids().collect::<Vec<_>>())
+            .chain(cut_up.mentioned.iter().map(|&i| vec![i]))
+            .any(|of| !of.iter().any(|i| found.contains(i)));
+    }
+
     fn remember_items(&mut self, end_ms: u64, cut_up: &Segmented, reading: &Reading) {
         let judged = |item: ItemId| reading.findings.iter().any(|f| f.item == item);
-        if let Some(seg) = cut_up.segments.iter().rev().find(|s| !s.at_hand) {
+        if self.waits_for_a_side(reading) {
+            // "Triceps I'm skipping", between the two sides of another item: what comes next is its
+            // other side.
+            self.items_at = end_ms;
+        } else if let Some(seg) = cut_up.segments.iter().rev().find(|s| !s.at_hand) {
             // Of several that could be meant, the one that was judged stays at hand.
             let named: Vec<ItemId> = seg.item_ids().collect();
             let kept: Vec<ItemId> = named.iter().copied().filter(|i| judged(*i)).collect();
@@ -190,6 +230,19 @@ impl Memory {
             self.items = vec![item];
             self.items_at = end_ms;
         }
+    }
+
+    /// Whether the phrase did nothing but leave out other items, while of the item at hand one side was
+    /// found and the other was not.
+    fn waits_for_a_side(&self, reading: &Reading) -> bool {
+        let [item] = self.items[..] else { return false };
+        let only_leaves_out = !reading.findings.is_empty()
+            && reading.announced.is_empty()
+            && reading.findings.iter().all(|f| f.status == Status::Skipped && f.item != item);
+        let has = |side: Side| self.of(item).any(|f| f.covers(Some(side)));
+        only_leaves_out
+            && self.of(item).all(|f| f.side.is_some() && f.side != Some(Side::Unstated))
+            && has(Side::Left) != has(Side::Right)
     }
 
     fn remember_side(&mut self, end_ms: u64, segs: &[Segment], reading: &Reading) {
@@ -212,7 +265,7 @@ impl Memory {
         };
         // A side named alone waits for its judgement.
         let lone = segs.iter().rev().filter(|s| !s.settles_or_repeats()).find_map(|s| {
-            s.elems.iter().rev().filter_map(|e| e.piece.side()).find(|s| s.single().is_some())
+            s.elems.iter().rev().filter_map(|e| e.piece.side()).find(|s| *s != SideSaid::Both)
         });
         if let Some(s) = again.or(lone) {
             self.side = Some(s);

@@ -11,7 +11,9 @@ use super::types::{Doubt, Side, Status};
 
 /// Adds a claim to those of the phrase, settling what it does to earlier ones.
 pub(super) fn add(claims: &mut Vec<Claim>, mut c: Claim, h: &Heard<'_>) {
+    let before = claims.len();
     drop_wrong_side(claims, &c, h);
+    c.corrects_own |= claims.len() < before;
     if gives_side(claims, &c) {
         return;
     }
@@ -83,6 +85,7 @@ fn drop_wrong_side(claims: &mut Vec<Claim>, c: &Claim, h: &Heard<'_>) {
     claims.retain(|o| {
         let other_side = o.side.and_then(Side::opposite).is_some_and(|s| Some(s) == c.side);
         !(o.item == c.item
+            && !c.other_stands
             && o.status == c.status
             && other_side
             && o.judged.value == c.judged.value
@@ -120,17 +123,23 @@ fn may_be_pair(old: &Claim, c: &Claim, h: &Heard<'_>) -> bool {
         && !c.corrected
         && old.is_unstated()
         && old.is_observed()
-        && (c.judged.is_numeric() || h.atom(c.first_atom).number.is_some())
+        && (c.judged.is_numeric()
+            || h.atom(c.first_atom).number.is_some()
+            || c.doubts.contains(&Doubt::SidesNotNamed))
 }
 
 fn make_pair(claims: &mut Vec<Claim>, k: usize, mut c: Claim) {
     let old = &mut claims[k];
     old.doubts.retain(|d| *d != Doubt::SideNotSaid);
     if old.judged.same_value(&c.judged) {
+        old.doubts.retain(|d| *d != Doubt::SidesNotNamed);
         old.side = Some(Side::Both);
     } else {
-        old.doubts.push(Doubt::SidesNotNamed);
-        c.doubts.push(Doubt::SidesNotNamed);
+        for x in [&mut *old, &mut c] {
+            if !x.doubts.contains(&Doubt::SidesNotNamed) {
+                x.doubts.push(Doubt::SidesNotNamed);
+            }
+        }
         claims.push(c);
     }
 }
@@ -147,6 +156,11 @@ fn repeats(old: &mut Claim, c: &Claim) -> bool {
         return true;
     }
     if old.side != Some(Side::Both) && old.side != c.side {
+        return false;
+    }
+    // "Withdraws on both sides, right arm withdraws weakly": more was said of that side than was
+    // understood, and it may be worse.
+    if c.is_half_understood() && !old.is_half_understood() {
         return false;
     }
     // Said again in plain words: what was doubtful about the first is not any more.
@@ -196,6 +210,8 @@ fn replace(claims: &mut Vec<Claim>, rivals: &[usize], mut c: Claim, replaces: bo
             continue;
         }
         let old = claims.remove(k);
+        c.other_stands |= replaces && old.side == c.side;
+        c.corrects_own |= replaces && h.corrected_between(old.first_atom, c.first_atom);
         if !replaces {
             c.doubts.push(two_values(&old, &c, h));
         }
@@ -251,7 +267,7 @@ pub(super) fn merge(a: &mut Claim, b: Claim, h: &Heard<'_>) {
     }
     let counts = b.directive || h.corrected_between(a.first_atom, b.first_atom);
     let contradiction = (!counts).then(|| two_values(a, &b, h));
-    *a = Claim { side: a.side, ..b };
+    *a = Claim { side: a.side, corrects_own: counts, other_stands: b.other_stands || counts, ..b };
     a.doubts.extend(contradiction);
 }
 

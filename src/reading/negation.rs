@@ -163,7 +163,7 @@ fn negated_item(sit: &Situation<'_>, n: &Named, told: bool, told_plainly: bool) 
         None if may_be_absent => return None,
         _ => (Status::Skipped, Judged::default()),
     };
-    let side = sit.side_of(n, None, &Pair::default());
+    let side = sit.side_of(n, None, &Pair::default(), &[]);
     let mut c = Claim::new(n.item, side, status, judged, sit.seg);
     c.first_atom = n.atom.unwrap_or(c.first_atom);
     let name = n.atom.map(|a| h.said(a)).unwrap_or_default();
@@ -195,7 +195,7 @@ pub(super) fn denied_side(sit: &Situation<'_>) -> Option<Claim> {
     let it = &sit.h.lex.items[n.item];
     let p = Pair { side: Some(side), ..Pair::default() };
     // The side is said: none that waits has a part in it.
-    let side = Situation { near: Near::default(), ..*sit }.side_of(n, Some(&j), &p);
+    let side = Situation { near: Near::default(), ..*sit }.side_of(n, Some(&j), &p, &[]);
     let mut c = Claim::new(n.item, side, Status::Observed, j, sit.seg);
     if it.no_means == NoMeans::Unclear {
         c.doubts.push(Doubt::AbsentOrNotDone);

@@ -6,11 +6,13 @@ use crate::lexicon::matcher::Meaning;
 use crate::lexicon::model::ItemId;
 
 use super::atoms::Atom;
+use super::claim::Claim;
 use super::clauses::Aside;
 use super::heard::Heard;
 use super::pieces::Segment;
+use super::resolve::Judged;
 use super::segments::Segmented;
-use super::types::{Act, Deferred, Reading, StateSaid};
+use super::types::{Act, Deferred, Doubt, Reading, StateSaid, Status};
 
 /// As many parts set aside are told; more would drown the rest of the reading.
 const MOST_SET_ASIDE: usize = 8;
@@ -29,6 +31,8 @@ pub(super) fn note(h: &Heard<'_>, reading: &mut Reading) {
         }
         for (m, _) in a.meanings(h.lex) {
             match m {
+                // What only sounds like a state is no state the rest may be judged by.
+                Meaning::State { sound, .. } if sound || a.by_sound.is_some() => {}
                 Meaning::State { state, implied, .. } => {
                     let negated =
                         i > 0 && h.is(i - 1, Family::Negation) && h.cut.adjacent(i - 1, i, 0);
@@ -45,6 +49,39 @@ pub(super) fn note(h: &Heard<'_>, reading: &mut Reading) {
             }
         }
     }
+}
+
+/// What only sounds like a state ("girning", of a word not understood) is asked about: a claim about the
+/// item of states, as doubtful as everything taken by sound.
+pub(super) fn states_by_sound(h: &Heard<'_>, claims: &[Claim]) -> Vec<Claim> {
+    let Some(item) = h.lex.state_item else { return Vec::new() };
+    let mut out: Vec<Claim> = Vec::new();
+    for (i, a) in h.cut.atoms.iter().enumerate().filter(|(i, _)| h.counts(*i)) {
+        let state = a.meanings(h.lex).find_map(|(m, _)| match m {
+            Meaning::State { state, sound, .. } if sound || a.by_sound.is_some() => Some(state),
+            _ => None,
+        });
+        let claimed = claims.iter().chain(&out).any(|c| c.item == item || c.atoms.contains(&i));
+        let negated = i > 0 && h.is(i - 1, Family::Negation) && h.cut.adjacent(i - 1, i, 0);
+        let Some(state) = state.filter(|_| !claimed && !negated && !is_undone(h, a)) else {
+            continue;
+        };
+        let code = &h.lex.states[state].code;
+        if h.lex.items[item].value(code).is_none() {
+            continue;
+        }
+        let name = &h.lex.states[state].name;
+        let by = a.by_sound.clone().unwrap_or_else(|| format!("\"{}\" as {name}", h.said(i)));
+        let judged = Judged { value: Some(code.clone()), matched: by.clone(), ..Judged::default() };
+        let mut c = Claim::new(item, None, Status::Observed, judged, &Segment::default());
+        c.first_atom = i;
+        c.atoms.push(i);
+        c.group = a.group;
+        c.why = format!("{}: {by}", h.lex.items[item].id);
+        c.doubts.push(Doubt::SoundsLike(by));
+        out.push(c);
+    }
+    out
 }
 
 /// "No longer crying", "when he cries", "mum is drowsy": words right before a state in its breath

@@ -18,6 +18,8 @@ pub enum SideSaid {
     Both,
     /// The one opposite to the last.
     Other,
+    /// The one at hand, or one of two that are not named.
+    This,
 }
 
 impl SideSaid {
@@ -27,8 +29,13 @@ impl SideSaid {
             SideSaid::Left => Some(Side::Left),
             SideSaid::Right => Some(Side::Right),
             SideSaid::Both => Some(Side::Both),
-            SideSaid::Other => None,
+            SideSaid::Other | SideSaid::This => None,
         }
+    }
+
+    /// Whether the words alone do not say which.
+    pub fn is_unnamed(self) -> bool {
+        self.plain().is_none()
     }
 
     /// Left or right.
@@ -174,7 +181,7 @@ pub fn piece_of(atom: &Atom, lex: &Lexicon) -> Option<Piece> {
     use Family as F;
     let is = |f: F| atom.is(lex, f);
     // Order matters where one phrase is in two families.
-    let table: [(F, Piece); 17] = [
+    let table: [(F, Piece); 18] = [
         (F::Correct, Piece::Correct),
         (F::NotObtained, Piece::NotObtained),
         (F::Skip, Piece::Skip),
@@ -184,6 +191,7 @@ pub fn piece_of(atom: &Atom, lex: &Lexicon) -> Option<Piece> {
         (F::Equal, Piece::Equal),
         (F::Both, Piece::Side(SideSaid::Both)),
         (F::OtherSide, Piece::Side(SideSaid::Other)),
+        (F::ThisSide, Piece::Side(SideSaid::This)),
         (F::Same, Piece::Same),
         (F::Too, Piece::Too),
         (F::Negation, Piece::No),

@@ -9,7 +9,7 @@ use crate::lexicon::model::Lexicon;
 use super::atoms::cut;
 use super::claims::claims_of;
 use super::clauses::judge;
-use super::corrections::{and_the_other, other_side, swap};
+use super::corrections::{and_the_other, other_side, recalled, swap};
 use super::counting::count;
 use super::ears::Ears;
 use super::findings::findings;
@@ -17,7 +17,7 @@ use super::heard::Heard;
 use super::hearing;
 use super::lists::{share_back, share_forward};
 use super::memory::Memory;
-use super::notes::{note, note_states_found, note_waiting};
+use super::notes::{note, note_states_found, note_waiting, states_by_sound};
 use super::rest::left_over;
 use super::segments::segments;
 use super::takeback::{named_again, second_thoughts, take_back};
@@ -83,7 +83,9 @@ impl<'a> Reader<'a> {
 
         let waiting = memory.side_near(phrase.start_ms, lex);
         let mut claims = claims_of(segs, &heard, memory, waiting);
-        take_back(&heard, segs, memory, &mut claims, &mut reading);
+        claims.extend(states_by_sound(&heard, &claims));
+        take_back(&heard, segs, memory, &mut claims, &mut reading, phrase.start_ms);
+        recalled(&heard, memory, &mut claims, &mut reading);
         swap(&heard, memory, &mut claims);
         other_side(&heard, segs, memory, &mut claims);
         and_the_other(&heard, memory, &mut claims);
@@ -92,9 +94,12 @@ impl<'a> Reader<'a> {
         let units = claims.iter().filter(|c| c.judged.unit_said).map(|c| c.item);
         memory.units_known.extend(units);
         let last = memory.last.clone();
+        let corrects_own = claims.iter().any(|c| c.corrects_own);
         reading.findings = findings(claims, seq, phrase, &heard, memory);
         memory.keep(&reading.findings);
-        second_thoughts(&heard, &last, memory, &mut reading);
+        if !corrects_own {
+            second_thoughts(&heard, segs, &last, memory, &mut reading, phrase.start_ms);
+        }
         named_again(&heard, segs, memory, &mut reading);
         note_waiting(&heard, &cut_up, &mut reading);
         memory.remember(phrase, &heard, &cut_up, &reading);

@@ -8,12 +8,18 @@ use super::pairs::Pair;
 use super::pieces::{Elem, Named, Piece, Segment, SideSaid};
 use super::resolve::Judged;
 use super::situation::Situation;
-use super::types::Side;
+use super::types::{Doubt, Side};
 
 impl Situation<'_> {
     /// The side of a claim about `n` with that pair; `judged` is what was found, if anything.
     /// `None` for an item without sides.
-    pub fn side_of(&self, n: &Named, judged: Option<&Judged>, p: &Pair) -> Option<Side> {
+    pub fn side_of(
+        &self,
+        n: &Named,
+        judged: Option<&Judged>,
+        p: &Pair,
+        own: &[Claim],
+    ) -> Option<Side> {
         let it = &self.h.lex.items[n.item];
         if !it.sided {
             return None;
@@ -27,13 +33,36 @@ impl Situation<'_> {
         let said = p.side.or_else(|| if judged.is_none() { first() } else { None }).or(near);
         Some(match said {
             Some(SideSaid::Other) => {
-                let before = self.memory.of(n.item).next().and_then(|f| f.side);
+                let here = own.iter().chain(self.before).rfind(|c| c.item == n.item);
+                let before = match here {
+                    Some(c) => c.side,
+                    None => self.memory.of(n.item).next().and_then(|f| f.side),
+                };
                 before.and_then(Side::opposite).unwrap_or(Side::Unstated)
             }
+            Some(SideSaid::This) => near.and_then(SideSaid::single).unwrap_or(Side::Unstated),
             Some(s) => s.plain().unwrap_or(Side::Unstated),
             None if self.holds_for_both(n, judged, p) => Side::Both,
             None => Side::Unstated,
         })
+    }
+
+    /// Whether a claim with that pair is of one of two sides whose names were not said ("this side",
+    /// "the other one").
+    pub fn is_of_unnamed_side(&self, n: &Named, p: &Pair) -> bool {
+        let waits = n.atom.is_none() || (self.near.in_phrase && !n.plural);
+        p.side.or(self.near.side.filter(|_| waits)).is_some_and(SideSaid::is_unnamed)
+    }
+
+    /// Whether a claim about the other of two sides that were not named says what was said of the one:
+    /// then it holds for both.
+    pub fn makes_both(&self, c: &Claim) -> bool {
+        let mut unnamed = self
+            .memory
+            .of(c.item)
+            .filter(|f| f.side == Some(Side::Unstated) && f.doubts.contains(&Doubt::SidesNotNamed));
+        let only = unnamed.next().filter(|_| unnamed.next().is_none());
+        only.is_some_and(|f| c.status == f.status && Judged::of(f).same_value(&c.judged))
     }
 
     /// Whether no side said means both: named in the plural, said to be equal, or elicited on both
@@ -46,6 +75,21 @@ impl Situation<'_> {
             || says(Piece::Equal)
             || (self.h.lex.items[n.item].elicited == Elicited::Together && found)
     }
+}
+
+/// Takes out what points at a side right beside the side itself: "the other side, the right".
+pub(super) fn without_pointing(elems: &[Elem]) -> Vec<Elem> {
+    let single = |e: Option<&Elem>, group: usize| {
+        e.is_some_and(|e| e.group == group && e.piece.side().and_then(SideSaid::single).is_some())
+    };
+    let beside = |k: usize| {
+        let group = elems[k].group;
+        single(elems.get(k + 1), group) || k > 0 && single(elems.get(k - 1), group)
+    };
+    (0..elems.len())
+        .filter(|&k| !(elems[k].piece.side().is_some_and(SideSaid::is_unnamed) && beside(k)))
+        .map(|k| elems[k])
+        .collect()
 }
 
 /// Takes out sides that no judgement stands with: "…, I wasn't counting right": a side among words

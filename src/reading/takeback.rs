@@ -30,6 +30,7 @@ pub(super) fn take_back(
     memory: &mut Memory,
     claims: &mut Vec<Claim>,
     reading: &mut Reading,
+    start_ms: u64,
 ) {
     // "Strike that last one" is a word of command of the logger's own; it takes back all the same.
     let strikes: Vec<usize> = (0..h.cut.atoms.len())
@@ -41,7 +42,7 @@ pub(super) fn take_back(
         return;
     }
     for &at in &strikes {
-        obey(h, at, memory, claims, reading);
+        obey(h, at, segs, memory, claims, reading);
     }
     if !strikes.is_empty() {
         return;
@@ -50,7 +51,7 @@ pub(super) fn take_back(
     let withdrawn = (0..h.cut.atoms.len())
         .find(|&i| h.is(i, Family::Withdraw) && h.taken[i].aside.is_none_or(|a| a == Aside::Later));
     if let Some(at) = withdrawn {
-        withdraw(h, at, segs, memory, claims, reading);
+        withdraw(h, at, segs, memory, claims, reading, start_ms);
     } else {
         doubt_before_hollow(h, claims);
     }
@@ -69,6 +70,7 @@ fn is_command_to_strike(h: &Heard<'_>, i: usize) -> bool {
 fn obey(
     h: &Heard<'_>,
     at: usize,
+    segs: &[Segment],
     memory: &mut Memory,
     claims: &mut Vec<Claim>,
     reading: &mut Reading,
@@ -88,8 +90,62 @@ fn obey(
         // Claims this very sentence made of the words of the command are no findings.
         claims.retain(|c| h.atom(c.first_atom).sentence != sentence || c.first_atom < at);
         strike(id, side, &words, memory, reading);
-    } else if drop_claims_before(at, claims).is_none() {
+    } else if let Some(items) = named_for(h, at, segs, claims) {
+        strike_named(&items, side.or_else(|| side_before(segs, at)), &words, memory, reading);
+    } else if drop_claims_before(at, claims).is_none()
+        && (memory.speaks_of_last() || is_command_to_strike(h, at))
+    {
         strike_last(side, &words, memory, reading);
+    }
+}
+
+/// The items a word of command at that place is said of, where the phrase names some and judges
+/// them not: "Moro, let me repeat it". `None` where it names none, or has just judged what it names.
+fn named_for(h: &Heard<'_>, at: usize, segs: &[Segment], claims: &[Claim]) -> Option<Vec<ItemId>> {
+    let name = |s: &&Segment| s.first_name().filter(|_| !s.at_hand);
+    let before = segs.iter().rfind(|s| name(s).is_some_and(|n| n < at));
+    // "Strike that, now the Moro": what is pointed at stands before it.
+    let points = h.is(at, Family::Strike)
+        && h.cut.tokens[h.atom(at).from..h.atom(at).to]
+            .last()
+            .is_some_and(|t| ["that", "this", "it", "one"].contains(&t.surface.as_str()));
+    let after = || {
+        let sentence = h.atom(at).sentence;
+        segs.iter().find(|s| name(s).is_some_and(|n| n > at && h.atom(n).sentence == sentence))
+    };
+    let seg = if points { before? } else { before.or_else(after)? };
+    let judged = claims.iter().any(|c| seg.item_ids().any(|i| i == c.item));
+    (!judged).then(|| seg.item_ids().collect())
+}
+
+/// The side said last before that place.
+fn side_before(segs: &[Segment], at: usize) -> Option<Side> {
+    segs.iter()
+        .flat_map(|s| &s.elems)
+        .filter(|e| e.atom < at)
+        .filter_map(|e| e.piece.side().and_then(SideSaid::single))
+        .next_back()
+}
+
+/// Strikes what was found last of the items named; of several findings of one phrase a person says
+/// which. What was never found cannot be struck, and nothing else is in its place.
+fn strike_named(
+    items: &[ItemId],
+    side: Option<Side>,
+    words: &str,
+    memory: &mut Memory,
+    reading: &mut Reading,
+) {
+    let meant = |f: &&Finding| {
+        items.contains(&f.item) && side.is_none_or(|s| f.side.is_none() || f.covers(Some(s)))
+    };
+    let Some(phrase) = memory.history.iter().rfind(meant).map(|f| f.id.phrase) else { return };
+    let of_it: Vec<FindingId> =
+        memory.history.iter().filter(meant).map(|f| f.id).filter(|f| f.phrase == phrase).collect();
+    if let [one] = of_it[..] {
+        strike(one, side, words, memory, reading);
+    } else {
+        reading.maybe_struck.extend(of_it.into_iter().map(|id| (id, words.to_owned())));
     }
 }
 
@@ -140,6 +196,26 @@ fn is_addressed(h: &Heard<'_>, after: usize) -> bool {
     next.is_some_and(|i| h.cut.addressed.contains(&i))
 }
 
+/// Whether a word of correction corrects, and is not one word among others ("a wee scratch on her
+/// cheek") or talk ("she's actually looking at me"): the mild ones do only where something is said
+/// after them that may take the place of what was said.
+fn is_correction(h: &Heard<'_>, i: usize) -> bool {
+    let a = h.atom(i);
+    if is_addressed(h, a.to) {
+        return false;
+    }
+    let set_off = h.cut.opens_breath(a) || h.cut.ends_breath(a);
+    let mild = h.cut.mild.contains(&(a.from, a.to));
+    let goes_on = || {
+        h.cut.atoms[i + 1..].iter().any(|x| {
+            x.sentence == a.sentence
+                && (x.judges || x.negation || x.left_or_right(h.lex).is_some())
+                && !h.cut.is_praise(x)
+        })
+    };
+    if mild { goes_on() } else { a.to - a.from > 1 || set_off }
+}
+
 /// Whether words that may be second thoughts are: "wrong blanket" is of something else, and what a
 /// longer phrase holds ("not quite at the midline") is part of that.
 fn speaks_of_a_finding(h: &Heard<'_>, (from, to): (usize, usize)) -> bool {
@@ -148,9 +224,14 @@ fn speaks_of_a_finding(h: &Heard<'_>, (from, to): (usize, usize)) -> bool {
     !held && !is_of_a_thing(h, (from, to)) && !is_addressed(h, to)
 }
 
-/// A word right before one that was not understood: "wrong blanket".
+/// A word right before one that was not understood: "wrong blanket", "she's not bothered".
 fn is_of_a_thing(h: &Heard<'_>, (from, to): (usize, usize)) -> bool {
-    to - from == 1 && h.cut.unknown.contains(&to)
+    let of_somebody = || {
+        from > 0
+            && ["she", "he", "they", "we", "i", "you"]
+                .contains(&h.cut.tokens[from - 1].surface.as_str())
+    };
+    h.cut.unknown.contains(&to) && (to - from == 1 || of_somebody())
 }
 
 /// "That doesn't count", "let me do that again", "no wait, the tape was on the ear".
@@ -161,7 +242,12 @@ fn withdraw(
     memory: &mut Memory,
     claims: &mut Vec<Claim>,
     reading: &mut Reading,
+    start_ms: u64,
 ) {
+    if let Some(items) = named_for(h, at, segs, claims) {
+        strike_named(&items, side_before(segs, at), &h.said(at), memory, reading);
+        return;
+    }
     let dropped: Option<ItemId> = claims.iter().rfind(|c| c.first_atom < at).map(|c| c.item);
     if let Some(side) = drop_claims_before(at, claims) {
         memory.withdrawn = side;
@@ -171,18 +257,23 @@ fn withdraw(
         }
         return;
     }
-    let side = segs
-        .iter()
-        .flat_map(|s| &s.elems)
-        .filter(|e| e.atom < at)
-        .find_map(|e| e.piece.side().and_then(SideSaid::single));
-    strike_last(side, &h.said(at), memory, reading);
+    if memory.just_said(start_ms, h.lex) {
+        let side = segs
+            .iter()
+            .flat_map(|s| &s.elems)
+            .filter(|e| e.atom < at)
+            .find_map(|e| e.piece.side().and_then(SideSaid::single));
+        strike_last(side, &h.said(at), memory, reading);
+    }
 }
 
 /// A word of correction with nothing in its place: what stands before it in the phrase is not to be
 /// trusted.
 fn doubt_before_hollow(h: &Heard<'_>, claims: &mut [Claim]) {
-    let hollow = h.places(&[Family::Correct]).find(|&i| !claims.iter().any(|c| c.first_atom > i));
+    let hollow = h
+        .places(&[Family::Correct])
+        .filter(|&i| is_correction(h, i))
+        .find(|&i| !claims.iter().any(|c| c.first_atom > i));
     let Some(at) = hollow else { return };
     let Some(atom) = claims.iter().rfind(|c| c.first_atom < at).map(|c| c.first_atom) else {
         return;
@@ -226,9 +317,11 @@ fn strike_last(side: Option<Side>, words: &str, memory: &mut Memory, reading: &m
 /// that took it back were not understood.
 pub(super) fn second_thoughts(
     h: &Heard<'_>,
+    segs: &[Segment],
     before: &[FindingId],
     memory: &Memory,
     reading: &mut Reading,
+    start_ms: u64,
 ) {
     if !reading.strikes.is_empty()
         || !reading.maybe_struck.is_empty()
@@ -239,21 +332,39 @@ pub(super) fn second_thoughts(
     let doubting = h.places(&[Family::Correct, Family::Withdraw, Family::Swap]).find(|&i| {
         let a = h.atom(i);
         let by_the_way = h.cut.second_thoughts.contains(&(a.from, a.to));
-        !(is_addressed(h, a.to) || by_the_way && is_of_a_thing(h, (a.from, a.to)))
+        let corrects = !h.is(i, Family::Correct) || is_correction(h, i);
+        corrects && !(is_addressed(h, a.to) || by_the_way && is_of_a_thing(h, (a.from, a.to)))
     });
     let by_the_way = || {
         let mut spans = h.cut.second_thoughts.iter();
-        spans.find(|&&s| speaks_of_a_finding(h, s)).map(|&(from, to)| h.cut.words(from, to))
+        let mild = |s: &(usize, usize)| h.cut.mild.contains(s);
+        spans
+            .find(|&&s| !mild(&s) && speaks_of_a_finding(h, s))
+            .map(|&(from, to)| h.cut.words(from, to))
     };
     let Some(words) = doubting.map(|i| h.said(i)).or_else(by_the_way) else { return };
-    // A phrase with findings of its own about other items speaks of those.
-    let own: Vec<ItemId> = reading.findings.iter().map(|f| f.item).collect();
-    let plain = says_plainly_wrong(h);
+    // A phrase that names items, or has findings of its own, speaks of those; one that names none,
+    // of what was just said.
+    let spoken_of: Vec<ItemId> = reading
+        .findings
+        .iter()
+        .map(|f| f.item)
+        .chain(segs.iter().filter(|s| !s.at_hand).flat_map(Segment::item_ids))
+        .collect();
+    // "No, wait. Now he is settled and the arms are full": it opens the phrase, and what follows it was
+    // not understood for certain.
+    let names_after = || {
+        let named = segs.iter().filter(|s| !s.at_hand);
+        doubting == Some(0)
+            && !reading.findings.iter().any(Finding::is_sure)
+            && (!reading.findings.is_empty() || named.clone().all(|s| says_more(h, s)))
+    };
+    let just_said = (spoken_of.is_empty() || names_after()) && memory.just_said(start_ms, h.lex);
     let doubted = memory
         .history
         .iter()
         .filter(|f| before.contains(&f.id))
-        .filter(|f| own.is_empty() || own.contains(&f.item) || plain);
+        .filter(|f| just_said || spoken_of.contains(&f.item));
     reading.maybe_struck.extend(doubted.map(|f| (f.id, words.clone())));
 }
 
@@ -289,11 +400,4 @@ fn says_more(h: &Heard<'_>, seg: &Segment) -> bool {
         a.sentence == seg.sentence && !named.contains(&i) && !of_side && names
     });
     unread || aside
-}
-
-/// Whether the phrase says in so many words that what went before was wrong; a bare "sorry" or "wait"
-/// may be said to anybody.
-fn says_plainly_wrong(h: &Heard<'_>) -> bool {
-    h.says(&[Family::Withdraw])
-        || h.places(&[Family::Correct]).any(|i| h.atom(i).to - h.atom(i).from >= 3)
 }

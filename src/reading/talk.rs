@@ -30,6 +30,7 @@ impl Candidate<'_> {
     /// Whether it is talk, and no finding.
     pub fn is_talk(&self) -> bool {
         self.judged.implausible.is_some()
+            || self.is_praise()
             || self.is_bare_negation()
             || self.adds_nothing()
             || self.is_remark()
@@ -47,6 +48,29 @@ impl Candidate<'_> {
     fn is_bare(&self) -> bool {
         let p = self.spot.p;
         p.side.is_none() && !p.corrected && !p.again && !p.directive
+    }
+
+    /// "Okay.", "Good, good.", "There we go.": all that its sentence says judges nothing, and the
+    /// phrase names no item before it.
+    fn is_praise(&self) -> bool {
+        let (cut, lex) = (self.sit.h.cut, self.sit.h.lex);
+        let atom = &cut.atoms[self.spot.e.atom];
+        let within =
+            |t: usize, spans: &[(usize, usize)]| spans.iter().any(|s| (s.0..s.1).contains(&t));
+        let says_nothing = |t: usize| {
+            let token = &cut.tokens[t];
+            token.brk.is_some()
+                || within(t, &cut.praise)
+                || cut.idle.contains(&t)
+                || cut.addressed.contains(&t)
+                || lex.matcher.is_filler(&token.folded)
+        };
+        let named = cut.atoms[..self.spot.e.atom].iter().any(|a| !a.items(lex).is_empty());
+        !named
+            && cut.is_praise(atom)
+            && (0..cut.tokens.len())
+                .filter(|&t| cut.sentences[t] == atom.sentence)
+                .all(says_nothing)
     }
 
     fn is_bare_negation(&self) -> bool {

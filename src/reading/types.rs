@@ -210,6 +210,11 @@ impl Finding {
         self.doubts.is_empty()
     }
 
+    /// Whether more was said with it than was understood, so that it may mean something else.
+    pub fn is_half_understood(&self) -> bool {
+        super::claim::half_understood(&self.doubts)
+    }
+
     /// Whether value, number and range agree with another's.
     pub fn same_value(&self, other: &Finding) -> bool {
         self.status == other.status

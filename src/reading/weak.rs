@@ -89,10 +89,37 @@ impl Walk<'_> {
         if !(fitting.is_empty() || taken || part_of_side) {
             return fitting;
         }
+        // "Moro, grasp and suck all normal": one of a list of names that are judged together.
+        if self.is_listed(here) {
+            return weak.to_vec();
+        }
         let topic = ahead.is_empty()
             && !here.after_side
             && (is_left_out(h, here) || is_topic(h, here, sound));
         if topic { weak.to_vec() } else { Vec::new() }
+    }
+
+    /// Whether the atom stands in a list of names, joined by commas and an *and*, with nothing said
+    /// between them and a judgement behind them.
+    fn is_listed(&self, here: &Here<'_>) -> bool {
+        let (h, cut) = (self.h, self.h.cut);
+        let joins = |k: usize| {
+            matches!(piece_of(h.atom(k), h.lex), Some(Piece::And | Piece::All | Piece::Equal))
+        };
+        let names = |k: usize| !h.atom(k).items(h.lex).is_empty();
+        let same = |k: usize| h.atom(k).sentence == here.atom.sentence && h.counts(k);
+        let list: Vec<usize> = (here.i + 1..cut.atoms.len())
+            .take_while(|&k| same(k) && (joins(k) || names(k)))
+            .collect();
+        let Some(&last) = list.last() else { return false };
+        let clean = |from: usize, to: usize| !cut.unknown.iter().any(|u| (from..to).contains(u));
+        let judged = cut.atoms.get(last + 1).is_some_and(|a| {
+            same(last + 1) && may_judge(a, h.lex) && clean(here.atom.from, a.from)
+        });
+        judged
+            && list.iter().any(|&k| h.is(k, Family::And))
+            && list.iter().any(|&k| h.atom(k).names_plainly(h.lex))
+            && !here.after_side
     }
 
     /// Whether what is said around the atom suits the item.

@@ -11,7 +11,7 @@ fn does(act: &str) -> Option<&'static str> {
     Some(match act {
         "start" => "begins the exam",
         "finish" => "finishes the exam",
-        "pause" => "pauses: phrases are kept, not read",
+        "pause" => "pauses: nothing is kept",
         "resume" => "reads again after a pause",
         "strike-last" => "takes the last entry back",
         "what-is-left" => "tells what is left to do",

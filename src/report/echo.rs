@@ -94,7 +94,7 @@ impl Echoer {
             parts.push(match c.as_str() {
                 "start" => "exam started".to_owned(),
                 "finish" => "exam finished".to_owned(),
-                "pause" => "paused: phrases are kept, not read".to_owned(),
+                "pause" => "paused: nothing is kept".to_owned(),
                 "resume" => "reading again".to_owned(),
                 "strike-last" if reading.strikes.is_empty() && reading.maybe_struck.is_empty() => {
                     "needs you: nothing was taken back".to_owned()
