@@ -153,6 +153,21 @@ fn a_denial_or_a_correction_right_behind_leaves_a_mark_unsettled() {
 }
 
 #[test]
+fn a_faint_mark_takes_no_findings_place_and_a_faint_sign_casts_doubt_on_what_reassures() {
+    let lex = support::lexicon();
+    let said = "arm traction right none / and so on and so forth";
+    let surely = (1, 3, "arm-traction right none", 0.99);
+    let both = weighed(&lex, said, &[surely, (2, 3, "arm-traction right flexed", 0.6)]);
+    assert_eq!(both.len(), 1, "{both:?}");
+    assert!(both[0].is_sure() && both[0].value.as_deref() == Some("none"), "{both:?}");
+    let said = "arm traction right stays flexed / and so on and so forth";
+    let surely = (1, 4, "arm-traction right flexed", 0.99);
+    let both = weighed(&lex, said, &[surely, (2, 3, "arm-traction right none", 0.6)]);
+    assert_eq!(both.len(), 1, "{both:?}");
+    assert!(matches!(both[0].doubts[..], [Doubt::ReadersDiffer(_)]), "{both:?}");
+}
+
+#[test]
 fn a_mark_of_an_item_that_the_lexicon_does_not_have_is_nothing() {
     let lex = support::lexicon();
     assert!(weighed(&lex, "brakes squeal", &[(1, 1, "front-brake - squeals", 1.0)]).is_empty());

@@ -62,6 +62,8 @@ pub struct Evidence {
     pub side: bool,
     /// Nothing right behind it takes it back, denies it or leaves a part out.
     pub unopposed: bool,
+    /// A number of the item was said with its unit near it.
+    pub measured: bool,
 }
 
 /// A mark with its place and what the words say for it.
@@ -251,6 +253,9 @@ fn proposal(
                 .any(|f| a.is(lex, *f))
     };
     evidence.unopposed = !place.behind(word, 5).any(opposes);
+    evidence.measured = near.atoms.iter().any(|a| {
+        resolve(&near, a, item, false, true, lex).is_some_and(|j| j.is_numeric() && j.unit_said)
+    });
     Some(Proposal { at, word, item, side, status, judged, chances: m.chances, evidence })
 }
 
@@ -436,7 +441,11 @@ fn weigh(
             if f.number.is_none() && f.range.is_none() && p.judged.is_numeric() {
                 (f.number, f.range) = (p.judged.number, p.judged.range);
                 f.unit = unit_of(f.item, &p.judged, lex);
-            } else if f.value.is_some() && f.number.is_some() && !p.judged.is_numeric() {
+            } else if f.value.is_some()
+                && f.number.is_some()
+                && !p.judged.is_numeric()
+                && !p.evidence.measured
+            {
                 // "Right one", "count five": a number beside the value that only the rules took for one.
                 f.doubts.push(Doubt::ReadersDiffer("the second reads no number".into()));
             }
@@ -514,6 +523,9 @@ fn add_what_rules_did_not_read(
         if (from..(p.at + 9).min(read.len())).any(|k| has(&read[k], k)) {
             continue;
         }
+        if p.chance() < least::OVERRULES && contradicted(p, read, lex) {
+            continue;
+        }
         let r = &mut read[p.at];
         let index =
             r.reading.findings.iter().map(|f| f.id.index).max().unwrap_or(0).max(SECOND) + 1;
@@ -546,6 +558,23 @@ fn add_what_rules_did_not_read(
             at_ms: r.phrase.start_ms,
         });
     }
+}
+
+/// Whether something else was found of the item on that side, by whichever reader. A mark that is not very
+/// likely takes no finding's place; would it be a sign, it casts doubt on what reassures.
+fn contradicted(p: &Proposal, read: &mut [Read<'_>], lex: &Lexicon) -> bool {
+    let mut found = false;
+    for f in read.iter_mut().flat_map(|r| &mut r.reading.findings) {
+        let other = f.item == p.item && Side::overlap(f.side, p.side) && !p.same_value(f);
+        if !other || f.status == Status::Skipped {
+            continue;
+        }
+        found = true;
+        if p.sign(lex) && !is_sign(f.item, f.value.as_deref(), lex) && f.is_sure() {
+            f.doubts.push(Doubt::ReadersDiffer(format!("the second reads {}", p.words())));
+        }
+    }
+    found
 }
 
 /// Findings of the second reader are counted from here on, so that their names never change when the rules
