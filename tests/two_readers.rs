@@ -235,7 +235,7 @@ fn scored(n: &[Narration], tagger: &Arc<Tagger>, lex: &Lexicon) -> Score {
     use rayon::prelude::*;
     let scores: Vec<Score> = n
         .par_iter()
-        .map(|n| kit::score(n, &kit::read(n, &kit::marks(n, tagger), lex), false, lex))
+        .map(|n| kit::score(n, &kit::read(n, &kit::marks(n, tagger), lex), false))
         .collect();
     let mut sum = Score::default();
     scores.iter().for_each(|s| sum.add(s));

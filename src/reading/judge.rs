@@ -406,19 +406,17 @@ pub fn judge(read: &mut [Read<'_>], marks: &HashMap<u64, &Marks>, lex: &Lexicon)
     }
     let words = Words::of(read);
     let all = proposals(read, marks, &words, lex);
-    for at in 0..read.len() {
-        let Some(marked) = marks.get(&read[at].seq) else { continue };
-        let mut kept = Vec::new();
-        for mut f in std::mem::take(&mut read[at].reading.findings) {
-            match weigh(&mut f, at, &all, &words, marked.aside, lex) {
-                true => kept.push(f),
-                false => read[at]
-                    .reading
-                    .set_aside
-                    .push(format!("the second reader sees no {} here", lex.items[f.item].name)),
+    for (at, r) in read.iter_mut().enumerate() {
+        let Some(marked) = marks.get(&r.seq) else { continue };
+        let reading = &mut r.reading;
+        for mut f in std::mem::take(&mut reading.findings) {
+            if weigh(&mut f, at, &all, &words, marked.aside, lex) {
+                reading.findings.push(f);
+            } else {
+                let item = &lex.items[f.item].name;
+                reading.set_aside.push(format!("the second reader sees no {item} here"));
             }
         }
-        read[at].reading.findings = kept;
     }
     add_what_rules_did_not_read(read, &all, &words, lex);
 }
@@ -466,7 +464,7 @@ fn weigh(
                 }
             } else {
                 f.doubts.push(Doubt::ReadersDiffer(format!("the second reads {}", p.words())));
-                if !f.side.is_some_and(|s| s.opposite().is_some()) {
+                if f.side.is_none_or(|s| s.opposite().is_none()) {
                     f.side = p.side;
                     f.doubts.retain(|d| *d != Doubt::SideNotSaid);
                 }

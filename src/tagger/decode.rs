@@ -107,9 +107,7 @@ fn rounded(x: f32) -> f32 {
 }
 
 fn most(x: &[f32]) -> (usize, f32) {
-    let best =
-        x.iter().copied().enumerate().fold((0, f32::MIN), |a, b| if b.1 > a.1 { b } else { a });
-    best
+    x.iter().copied().enumerate().fold((0, f32::MIN), |a, b| if b.1 > a.1 { b } else { a })
 }
 
 fn softmax(x: &[f32]) -> Vec<f32> {

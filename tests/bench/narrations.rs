@@ -49,7 +49,7 @@ fn main() {
         .filter(|n| given.is_empty() || given.contains_key(&n.name))
         .step_by(every)
         .collect();
-    let ways: Vec<(&str, fn(&Narration) -> Narration)> = match disturbed {
+    let ways: Vec<kit::Disturbance> = match disturbed {
         true => kit::DISTURBANCES.to_vec(),
         false => vec![("as written", Narration::clone)],
     };
@@ -63,8 +63,8 @@ fn main() {
                     (None, Some(t)) => kit::marks(n, t),
                     _ => Vec::new(),
                 };
-                let rules = kit::score(n, &kit::read(n, &[], &lex), false, &lex);
-                let both = kit::score(n, &kit::read(n, &marks, &lex), verbose, &lex);
+                let rules = kit::score(n, &kit::read(n, &[], &lex), false);
+                let both = kit::score(n, &kit::read(n, &marks, &lex), verbose);
                 (n.folder.clone(), n.kind.clone(), rules, both)
             })
             .collect();

@@ -279,7 +279,7 @@ impl fmt::Display for Score {
 }
 
 /// Compares what was made with the gold; `verbose` prints every difference.
-pub fn score(n: &Narration, made: &Made, verbose: bool, _: &Lexicon) -> Score {
+pub fn score(n: &Narration, made: &Made, verbose: bool) -> Score {
     let mut s = Score {
         narrations: 1,
         gold: n.gold.len(),
@@ -319,8 +319,11 @@ pub fn score(n: &Narration, made: &Made, verbose: bool, _: &Lexicon) -> Score {
     s
 }
 
-/// Names of the ways a narration is disturbed, and what each does.
-pub const DISTURBANCES: &[(&str, fn(&Narration) -> Narration)] = &[
+/// A way to disturb a narration: its name, and what it does.
+pub type Disturbance = (&'static str, fn(&Narration) -> Narration);
+
+/// The ways a narration is disturbed.
+pub const DISTURBANCES: &[Disturbance] = &[
     ("as written", Narration::clone),
     ("she and he exchanged", exchanged),
     ("an okay between lines", with_okay),
