@@ -10,6 +10,7 @@ use cotside::journal::{
     Journal, JournalError, JournalRead, LexiconRef, ManualClock, Mark, Resume, Resumed, Settlement,
     Sex, Storage, SystemClock, Target, TornWhy, parse_wall, read, read_in,
 };
+use cotside::tagger::{Mark as ReaderMark, Marks};
 use mem_disk::{Failure, MemDisk, Survives};
 use proptest::prelude::*;
 use std::collections::BTreeSet;
@@ -928,6 +929,12 @@ fn entry() -> impl Strategy<Value = Entry> {
         settlement(),
         header_change(),
         words().prop_map(|text| Entry::Echo(Echo { phrase: 2, text })),
+        (words(), 0u32..40, 0u32..1000).prop_map(|(by, word, chance)| {
+            let chance = chance as f32 / 1000.0;
+            let (item, value, side) = ("suck".into(), "strong".into(), None);
+            let mark = ReaderMark { word, item, value, side, chances: [chance, 1.0, 0.5] };
+            Entry::Marks(Marks { phrase: 2, by, marks: vec![mark], aside: chance })
+        }),
         (mark, maybe("[a-z]{1,5}/[a-z]{1,5}"), any::<(u64, u64)>()).prop_map(
             |(mark, file, (a, b))| Entry::AudioMark(AudioMark {
                 mark,
