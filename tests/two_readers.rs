@@ -144,6 +144,16 @@ fn a_number_that_only_the_rules_took_for_one_is_asked() {
 }
 
 #[test]
+fn a_number_said_of_another_item_is_not_taken_and_no_clonus_is_none() {
+    let lex = support::lexicon();
+    let said = "popliteal angle ninety on the right / no clonus either side";
+    let both = weighed(&lex, said, &[(2, 3, "ankle-clonus both #", 0.99)]);
+    let clonus = both.iter().find(|f| lex.items[f.item].id == "ankle-clonus").unwrap();
+    assert_eq!(clonus.number, Some(0.0), "{both:?}");
+    assert!(both.iter().all(|f| f.number != Some(90.0) || f.item != clonus.item), "{both:?}");
+}
+
+#[test]
 fn a_denial_or_a_correction_right_behind_leaves_a_mark_unsettled() {
     let lex = support::lexicon();
     for said in ["back one closed no it is not", "back one closed but a fingertip"] {

@@ -13,12 +13,14 @@ use crate::lexicon::model::{Expect, ItemId, Lexicon};
 use crate::tagger::{Mark, Marks};
 
 use super::atoms::{Atom, Cut, cut};
-use super::resolve::{Judged, resolve};
+use super::resolve::{Judged, absence, resolve};
 use super::types::{Doubt, Finding, FindingId, Reading, Side, Status};
 
 /// Words before a mark in which its value is looked for, and behind it.
 const BEFORE: usize = 14;
 const BEHIND: usize = 6;
+/// Words between a mark and its number.
+const NUMBER: usize = 5;
 /// Words between a mark and the phrase of a finding that are still one place.
 const NEAR: usize = 24;
 
@@ -333,7 +335,18 @@ impl<'a> Place<'a> {
             .collect();
         said.sort_by_key(|(d, j)| (*d, j.by_concept));
         let alone = said.get(1).is_none_or(|(d, j)| *d > 5 || j.same_value(&said[0].1));
-        said.into_iter().next().map(|(d, j)| (j, alone && d <= 3))
+        // "Ninety on the right. No clonus": a denial nearer than any number is the number none.
+        let denied = (0..self.cut.atoms.len())
+            .filter(|&k| self.cut.atoms[k].negation)
+            .map(|k| self.apart(k, word))
+            .min();
+        let nearest = said.first().map(|(d, _)| *d);
+        if denied.is_some_and(|d| d <= NUMBER && nearest.is_none_or(|n| d < n)) {
+            return absence(item, lex).filter(Judged::is_numeric).map(|j| (j, true));
+        }
+        // A number farther off was said of something else.
+        let near = said.into_iter().next().filter(|(d, _)| *d <= NUMBER);
+        near.map(|(d, j)| (j, alone && d <= 3))
     }
 }
 
