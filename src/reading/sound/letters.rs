@@ -8,9 +8,8 @@ use std::collections::HashMap;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::dictionary;
 use super::phones::{Phone, parse};
-use super::{MOST_A_WORD, join};
+use super::{MOST_A_WORD, dictionary, join, trade};
 use crate::problem::Problem;
 
 /// A run of like characters inside a word.
@@ -236,7 +235,12 @@ impl Letters {
                 None => Vec::new(),
             },
             Part::Letters { text, capitals } => {
-                let mut known = dictionary::look_up(text);
+                let mut known = trade::look_up(text).to_vec();
+                for way in dictionary::look_up(text) {
+                    if !known.contains(&way) {
+                        known.push(way);
+                    }
+                }
                 known.truncate(MOST_A_WORD);
                 if !known.is_empty() {
                     return known;
@@ -263,7 +267,10 @@ impl Letters {
             Part::Number(_) => true,
             Part::Sign(_) => true,
             Part::Letters { text, capitals } => {
-                dictionary::has(text) || is_spelled(text, *capitals) || plural_stem(text).is_some()
+                !trade::look_up(text).is_empty()
+                    || dictionary::has(text)
+                    || is_spelled(text, *capitals)
+                    || plural_stem(text).is_some()
             }
         }
     }

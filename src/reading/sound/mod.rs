@@ -16,6 +16,7 @@ pub mod dictionary;
 pub mod letters;
 pub mod phones;
 pub mod search;
+pub mod trade;
 
 pub use confusion::{Gate, Strength};
 pub use phones::Phone;
