@@ -51,6 +51,7 @@ fn phrase(text: &str) -> Entry {
         line: None,
         speaker: None,
         alternatives: vec![],
+        words: Vec::new(),
         certainty: None,
     })
 }
