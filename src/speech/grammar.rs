@@ -208,6 +208,8 @@ pub struct Costs {
     pub talk: f32,
     /// Each letter of them.
     pub letter: f32,
+    /// Anything said at all: a word is not said without need.
+    pub entry: f32,
 }
 
 impl Default for Costs {
@@ -223,6 +225,7 @@ impl Default for Costs {
             again: 2.5,
             talk: 2.0,
             letter: 1.2,
+            entry: 0.0,
         }
     }
 }
@@ -230,11 +233,19 @@ impl Default for Costs {
 impl Costs {
     /// For a graph of letters, whose paths have no word ear's sense of what goes with what.
     pub fn of_letters() -> Costs {
-        Costs { another: 3.0, talk: 3.0, letter: 2.0, ..Costs::default() }
+        Costs {
+            another: 3.0,
+            talk: 3.0,
+            letter: 2.0,
+            entry: 1.0,
+            unsaid: 6.0,
+            filler: 4.0,
+            ..Costs::default()
+        }
     }
 
     fn of(&self, root: Root, p: &Place) -> f32 {
-        match root {
+        let more = match root {
             Root::Names | Root::Whole if p.begun => self.another,
             Root::Numbers if p.item == NO_ITEM => self.bare_number,
             Root::Words => self.word,
@@ -242,7 +253,8 @@ impl Costs {
             Root::Links => self.filler,
             Root::Marks => self.link,
             _ => 0.0,
-        }
+        };
+        self.entry + more
     }
 }
 

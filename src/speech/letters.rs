@@ -261,19 +261,18 @@ fn order(a: &Standing, b: &Standing) -> Ordering {
 fn prune(all: &mut Vec<Standing>, beam: &Beam) {
     let mut scored: Vec<(f32, Standing)> = all.drain(..).map(|s| (s.score(), s)).collect();
     let best = scored.iter().map(|s| s.0).fold(f32::MIN, f32::max);
-    scored.retain(|s| s.0 > best - beam.within);
+    // Words in no list always may go on: whatever is said has an end.
+    let talks = scored.iter().filter(|s| s.1.place.in_talk()).map(|s| s.0).fold(f32::MIN, f32::max);
+    scored.retain(|s| s.0 > best - beam.within || s.0 == talks && s.1.place.in_talk());
     scored.sort_unstable_by(|a, b| {
         b.0.total_cmp(&a.0).then((a.1.place.key(), a.1.from).cmp(&(b.1.place.key(), b.1.from)))
     });
     let mut here: HashMap<(u32, u32), usize> = HashMap::new();
-    for (_, s) in scored {
+    for (score, s) in scored {
         let n = here.entry(s.place.here()).or_default();
         *n += 1;
-        if *n <= beam.alike {
+        if *n <= beam.alike && (all.len() < beam.paths || score == talks) {
             all.push(s);
-            if all.len() == beam.paths {
-                break;
-            }
         }
     }
 }

@@ -319,15 +319,39 @@ impl Network {
         Ok(rows)
     }
 
-    /// The logarithm of the chance of a whole text behind a prompt, its end included: all its tokens are
-    /// taken in at once, which is far less work than one after the other.
+    /// The logarithms of the chances of whole texts behind a prompt, their ends included: all tokens are taken
+    /// in at once, which is far less work than one after the other.
     ///
     /// # Errors
-    /// When the text is too long.
-    pub fn chance(&self, sound: &Encoded, prompt: &[u32], text: &[u32], end: u32) -> Result<f32> {
-        let tokens = [prompt, text].concat();
+    /// When a text is too long.
+    pub fn chances(
+        &self,
+        sound: &Encoded,
+        prompt: &[u32],
+        texts: &[Vec<u32>],
+        end: u32,
+    ) -> Result<Vec<f32>> {
+        let first = prompt.len().saturating_sub(1);
+        let ends: Vec<Tensor> = texts
+            .iter()
+            .map(|text| {
+                let x = self.read(sound, &[prompt, text].concat())?;
+                x.narrow(0, first, text.len() + 1)
+            })
+            .collect::<Result<_>>()?;
+        let rows = Tensor::cat(&ends, 0)?.matmul(&self.words)?.to_vec2::<f32>()?;
+        let mut rows = rows.iter();
+        let one = |text: &Vec<u32>| {
+            let next = text.iter().copied().chain([end]);
+            next.zip(&mut rows).map(|(t, row)| row[t as usize] - log_sum(row)).sum()
+        };
+        Ok(texts.iter().map(one).collect())
+    }
+
+    /// What the decoder makes of each of these tokens, each seeing those before it.
+    fn read(&self, sound: &Encoded, tokens: &[u32]) -> Result<Tensor> {
         let n = tokens.len();
-        let index = Tensor::new(tokens.as_slice(), &Device::Cpu)?;
+        let index = Tensor::new(tokens, &Device::Cpu)?;
         let said = self.words.index_select(&index, 1)?.t()?.contiguous()?;
         let mut x = (said + self.word_positions.narrow(0, 0, n)?)?;
         let later: Vec<f32> =
@@ -347,11 +371,7 @@ impl Network {
             }
             x = b.feed(&x)?;
         }
-        let first = prompt.len().saturating_sub(1);
-        let x = self.decoder_end.forward(&x.narrow(0, first, n - first)?)?;
-        let rows = x.matmul(&self.words)?.to_vec2::<f32>()?;
-        let next = text.iter().copied().chain([end]);
-        Ok(rows.iter().zip(next).map(|(row, t)| row[t as usize] - log_sum(row)).sum())
+        self.decoder_end.forward(&x)
     }
 
     /// Takes in one more token of each hypothesis. The chances of what follows are most of the work

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use super::bias::Bias;
 use super::grammar::{Costs, Grammar, Spelling, with_capital};
 use super::judge::{judge, once};
-use super::letters::{self, Beam, Spelt};
+use super::letters::{self, Beam};
 use super::mel::{HOP, MOST_FRAMES, Mel, RATE};
 use super::model::adapted::{self, Adapted};
 use super::network::{Encoded, Network};
@@ -185,7 +185,8 @@ impl<'a> Whisper<'a> {
                 self.read(&mut both);
                 letters += began.elapsed();
                 let began = Instant::now();
-                both.own = self.own(&both, &sounded, f.log_prob)?;
+                both.own = f.log_prob;
+                both.asked = self.ask(both.to_ask(), &sounded)?;
                 spent.decoder += began.elapsed();
             }
         }
@@ -207,19 +208,16 @@ impl<'a> Whisper<'a> {
         both.read = letters::listen(&rows, &ear.grammar, self.lex, &ear.beam);
     }
 
-    /// How much likelier the word ear finds its own text than the letter ear's best path, asked only where they
-    /// mean different things and both may be right.
-    fn own(&self, both: &Both, sounded: &Encoded, own: f32) -> Result<Option<f32>, Problem> {
-        let (Some(best), Some(read)) = (both.spelt.paths.first(), both.read.paths.first()) else {
-            return Ok(None);
-        };
-        if best.meaning == read.meaning || best.talk > 0 || read.talk > 0 {
-            return Ok(None);
+    /// The logarithms of the chances that the word ear gives phrases of the lexicon.
+    fn ask(&self, phrases: Vec<String>, sounded: &Encoded) -> Result<Vec<(String, f32)>, Problem> {
+        if phrases.is_empty() {
+            return Ok(Vec::new());
         }
-        let text = self.vocabulary.words(&with_capital(&best.text));
+        let texts: Vec<Vec<u32>> =
+            phrases.iter().map(|p| self.vocabulary.words(&with_capital(p))).collect();
         let Tokens { prompt, end, .. } = &self.tokens;
-        let theirs = self.network.chance(sounded, prompt, &text, *end).map_err(fault)?;
-        Ok(Some(own - theirs))
+        let chances = self.network.chances(sounded, prompt, &texts, *end).map_err(fault)?;
+        Ok(phrases.into_iter().zip(chances).collect())
     }
 
     /// What a stretch says by both ears.

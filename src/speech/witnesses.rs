@@ -8,7 +8,7 @@
 //! the word ear's text, with those of its words marked that the letters do not bear out.
 
 use super::judge::NO_SPEECH;
-use super::letters::{Path, Spelt, align, chance, words_of};
+use super::letters::{Path, Spelt, align, chance, rows_of, words_of};
 use super::search::Spent;
 use super::spoken::Letters;
 use super::{Heard, Piece};
@@ -19,19 +19,25 @@ pub const SLIP: f32 = -4.0;
 /// Milliseconds of a frame of letters.
 const FRAME_MS: u64 = 20;
 
-/// The numbers it is decided by; `cargo bench --bench hearing` fits them.
+/// The numbers it is decided by; `cargo bench --bench hearing` fits them. Differences are of logarithms of chances.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Thresholds {
-    /// Ratio up to which a phrase of the lexicon was said.
+    /// How much likelier, a letter, the likeliest letters may be than a phrase that was said for certain.
     pub fits: f32,
-    /// Margin from which on nothing else was said.
+    /// How far, both ears together, it must lie above the best of another meaning.
     pub clear: f32,
-    /// Ratio up to which a phrase of the lexicon may have been said.
-    pub may_fit: f32,
-    /// Up to which difference an ear does not tell two meanings apart.
+    /// How far either ear may put another meaning before it.
     pub near: f32,
-    /// From which difference on the other one does, and decides between them.
-    pub decides: f32,
+    /// How much likelier, a word, the word ear may find its own text, where that means something else.
+    pub own: f32,
+    /// How much likelier the word ear's text may be, letter for letter.
+    pub literal: f32,
+    /// `fits`, of a phrase that may have been said.
+    pub may_fit: f32,
+    /// How far the letter ear may put another meaning before a phrase that may have been said.
+    pub may_near: f32,
+    /// `own`, of a phrase that may have been said.
+    pub may_own: f32,
     /// How much less likely than the likeliest letters a word may be that the letter ear bears out, and the
     /// same for each of its letters; the larger counts.
     pub word: f32,
@@ -43,18 +49,30 @@ impl Default for Thresholds {
     fn default() -> Self {
         Thresholds {
             fits: 0.8,
-            clear: 3.0,
+            clear: 4.0,
+            near: 1.0,
+            own: 1.0,
+            literal: 3.0,
             may_fit: 2.0,
-            near: 1.5,
-            decides: 5.0,
+            may_near: 8.0,
+            may_own: 3.0,
             word: 6.0,
             letter: 1.5,
         }
     }
 }
 
-/// A difference that nothing makes up for.
-const FAR: f32 = 99.0;
+impl Thresholds {
+    /// For the words of a text that both ears take alike as a whole.
+    fn lenient(&self) -> Thresholds {
+        Thresholds { word: 2.0 * self.word, letter: 2.0 * self.letter, ..*self }
+    }
+}
+
+/// Margin of the letter ear alone from which on the word ear is not asked again what it has said already.
+const PLAIN: f32 = 6.0;
+/// Most of the letter ear's phrases that the word ear is asked about.
+const ASKED: usize = 4;
 /// Fewer letters than this are no word.
 const FEWEST_LETTERS: usize = 2;
 
@@ -71,8 +89,10 @@ pub struct Both {
     pub word_score: f32,
     /// The word ear's text, read through the letter ear's graph.
     pub read: Spelt,
-    /// How much likelier the word ear finds its own text than the letter ear's best path, where it was asked.
-    pub own: Option<f32>,
+    /// Logarithm of the chance that the word ear gives its own text.
+    pub own: f32,
+    /// The same of phrases of the lexicon that it was asked about.
+    pub asked: Vec<(String, f32)>,
     /// Where the time went.
     pub spent: Spent,
 }
@@ -80,19 +100,32 @@ pub struct Both {
 /// What the judgement rests on.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Weights {
-    /// How much likelier, a letter, the likeliest letters are than the letter ear's best path.
+    /// How much likelier, a letter, the likeliest letters are than the phrase.
     pub ratio: f32,
-    /// How far that path lies above the best one of another meaning.
+    /// How far, both ears together, it lies above the best of another meaning.
     pub margin: f32,
-    /// How much less likely the letter ear finds what the word ear means than its own best path; 0 where both
-    /// mean the same.
+    /// How far the letter ear puts another meaning before it.
     pub behind: f32,
-    /// How much likelier the word ear finds its own text than that path, where it was asked.
+    /// How far the word ear puts another phrase of the lexicon before it.
+    pub lag: f32,
+    /// How much likelier, a word, the word ear finds its own text.
     pub own: f32,
-    /// The letter ear's best path has words in it that are in no list, or the word ear's text has.
-    pub talk: bool,
+    /// The word ear's text means the same.
+    pub same: bool,
+    /// The word ear's text is no phrase of the lexicon: it has words in no list, or they are spelt otherwise.
+    pub loose: bool,
+    /// How much likelier the letter ear finds the word ear's text, letter for letter: where both heard a word
+    /// that is in no list, the nearest one of the lexicon is not believed.
+    pub literal: f32,
     /// The word ear heard no words.
     pub wordless: bool,
+}
+
+/// A phrase of the lexicon that may have been said.
+struct Candidate<'a> {
+    path: &'a Path,
+    letters: f32,
+    words: f32,
 }
 
 impl Both {
@@ -101,88 +134,152 @@ impl Both {
         self.spelt.free.chars().filter(|c| *c != ' ').count() < FEWEST_LETTERS
     }
 
-    /// What the letter ear gives a path that the word ear's text was read as.
-    pub fn score_of(&self, read: &Path) -> f32 {
-        let own = self.spelt.paths.iter().filter(|p| p.meaning == read.meaning).map(|p| p.score);
-        let cost = read.log_prob - read.score;
-        own.fold(chance(&self.rows, &read.spoken) - cost, f32::max)
+    /// What the word ear's text was read as, where it is a phrase of the lexicon.
+    fn phrase(&self) -> Option<&Path> {
+        self.read.paths.first().filter(|r| r.talk == 0)
     }
 
-    /// What the judgement rests on; none where nothing was heard.
-    pub fn weigh(&self) -> Option<Weights> {
-        let best = self.spelt.paths.first()?;
-        let read = self.read.paths.first();
-        let (behind, own) = match read {
-            Some(r) if r.meaning == best.meaning => (0.0, 0.0),
-            Some(r) => ((best.score - self.score_of(r)).clamp(0.01, FAR), self.own.unwrap_or(FAR)),
-            None => (FAR, FAR),
+    /// The word ear's text is no phrase of the lexicon as it is spelt there.
+    fn loose(&self) -> bool {
+        self.phrase().is_none_or(|r| r.spoken != self.read.free)
+    }
+
+    /// Whether both ears take the sound alike, words in no list aside.
+    fn alike(&self) -> bool {
+        let meaning =
+            |s: &Spelt| s.paths.first().map(|p| p.meaning.clone()).filter(|m| !m.is_empty());
+        meaning(&self.spelt).is_some_and(|m| Some(m) == meaning(&self.read))
+    }
+
+    /// Phrases of the lexicon that the word ear is to be asked about; none where both said the same plainly.
+    pub fn to_ask(&self) -> Vec<String> {
+        let talk = self.spelt.paths.first().is_none_or(|p| p.talk > 0);
+        if self.alike() && !talk && !self.loose() && self.spelt.margin() >= PLAIN {
+            return Vec::new();
+        }
+        let theirs = self.spelt.paths.iter().filter(|p| p.talk == 0).take(ASKED);
+        let mut out: Vec<String> = theirs.chain(self.phrase()).map(|p| p.text.clone()).collect();
+        out.sort();
+        out.dedup();
+        out
+    }
+
+    /// Phrases that may have been said, the likeliest by both ears first, each of another meaning.
+    fn candidates(&self) -> Vec<Candidate<'_>> {
+        let asked = |p: &Path| self.asked.iter().find(|(t, _)| *t == p.text).map(|(_, w)| *w);
+        let all = self.spelt.paths.iter().filter(|p| p.talk == 0).take(ASKED).map(|p| (p, p.score));
+        let read =
+            self.phrase().filter(|r| self.spelt.paths.iter().all(|p| p.meaning != r.meaning));
+        let read = read.map(|r| (r, chance(&self.rows, &r.spoken) - (r.log_prob - r.score)));
+        let mut out: Vec<Candidate<'_>> = match self.asked.is_empty() {
+            // Nothing was asked: both said it.
+            true => all
+                .take(1)
+                .map(|(path, letters)| Candidate { path, letters, words: self.own })
+                .collect(),
+            false => all
+                .chain(read)
+                .filter_map(|(path, letters)| {
+                    Some(Candidate { path, letters, words: asked(path)? })
+                })
+                .collect(),
         };
+        out.sort_by(|a, b| (b.letters + b.words).total_cmp(&(a.letters + a.words)));
+        out
+    }
+
+    /// What the judgement rests on; none where no phrase of the lexicon may have been said.
+    pub fn weigh(&self, letters: &Letters) -> Option<Weights> {
+        let all = self.candidates();
+        let best = all.first()?;
+        let top = self.spelt.paths.first().map_or(best.letters, |p| p.score.max(best.letters));
+        let margin = match all.get(1) {
+            Some(next) => best.letters + best.words - next.letters - next.words,
+            None if self.asked.is_empty() => self.spelt.margin(),
+            None => f32::MAX,
+        };
+        let n = best.path.spoken.chars().count().max(1) as f32;
         Some(Weights {
-            ratio: self.spelt.ratio(),
-            margin: self.spelt.margin(),
-            behind,
-            own,
-            talk: best.talk > 0 || read.is_none_or(|r| r.talk > 0) || best.meaning.is_empty(),
+            ratio: (self.spelt.free_log_prob - best.path_chance(self)) / n,
+            margin,
+            behind: top - best.letters,
+            lag: all.iter().map(|c| c.words - best.words).fold(0.0, f32::max),
+            own: (self.own - best.words) / (best.path.text.split(' ').count() + 1) as f32,
+            same: self.read.paths.first().is_some_and(|r| r.meaning == best.path.meaning),
+            loose: self.loose(),
+            literal: chance(&self.rows, &letters.spoken(&self.words)) - best.path_chance(self),
             wordless: self.words.is_empty() || self.words.starts_with(NO_SPEECH),
         })
     }
 }
 
+impl Candidate<'_> {
+    /// The logarithm of its chance by the letter ear, without what its path costs.
+    fn path_chance(&self, both: &Both) -> f32 {
+        match both.spelt.paths.iter().any(|p| std::ptr::eq(p, self.path)) {
+            true => self.path.log_prob,
+            false => chance(&both.rows, &self.path.spoken),
+        }
+    }
+}
+
 /// How sure the numbers let one be; `None`: there were no words.
 pub fn certainty(w: &Weights, t: &Thresholds) -> Option<Certainty> {
-    let same = w.behind == 0.0 && w.margin >= t.clear;
-    let words_decide = w.behind > 0.0 && w.behind <= t.near && w.own >= t.decides && w.own < FAR;
-    let letters_decide = w.behind >= t.decides && w.behind < FAR && w.own <= t.near;
-    let fits = w.ratio <= t.fits;
+    let fits = w.ratio <= t.fits && w.literal <= t.literal && w.margin >= t.clear;
+    let accepted = w.same || w.own <= t.own;
+    let may = w.ratio <= t.may_fit && w.literal <= t.literal && w.behind <= t.may_near;
     match () {
-        () if w.wordless => {
-            (fits && w.margin >= t.clear && !w.talk).then_some(Certainty::Unsettled)
-        }
-        () if w.talk => Some(Certainty::Narration),
-        () if fits && (same || words_decide || letters_decide) => Some(Certainty::Sure),
-        () if w.ratio <= t.may_fit => Some(Certainty::Unsettled),
+        () if w.wordless => (fits && w.behind <= t.near).then_some(Certainty::Unsettled),
+        () if fits && accepted && w.behind <= t.near && w.lag <= t.near => Some(Certainty::Sure),
+        () if may && (w.same || w.own <= t.may_own) => Some(Certainty::Unsettled),
         () => Some(Certainty::Narration),
     }
 }
 
-/// What was heard, when that is how sure it is.
-pub fn heard(
-    both: &Both,
-    certainty: Option<Certainty>,
-    letters: &Letters,
-    t: &Thresholds,
-    piece: &Piece<'_>,
-) -> Heard {
-    let (Some(how), Some(best)) = (certainty, both.spelt.paths.first()) else {
-        return Heard::noise();
+/// Weighs both.
+pub fn judge(both: &Both, letters: &Letters, t: &Thresholds, piece: &Piece<'_>) -> Heard {
+    let weights = both.weigh(letters);
+    let how = match &weights {
+        _ if both.silent() => None,
+        Some(w) => certainty(w, t),
+        None => Some(Certainty::Narration),
     };
-    // Of two meanings the one that both together find likelier.
-    let read = both.read.paths.first().filter(|r| r.talk == 0 && r.meaning != best.meaning);
-    let likelier = |r: &&Path| best.score - both.score_of(r) < both.own.unwrap_or(0.0);
-    let best = read.filter(likelier).unwrap_or(best);
-    let spelt = |p: &Path| Alternative { text: p.text.clone(), score: f64::from(p.score) };
+    let Some(how) = how else { return Heard::noise() };
     let words = Alternative { text: both.words.clone(), score: f64::from(both.word_score) };
-    // Written alike, the word ear's text has the marks that tell one sentence from the next.
-    let alike = letters.spoken(&both.words) == best.spoken;
-    let others = both.spelt.paths.iter().filter(|p| p.meaning != best.meaning);
-    let mut all: Vec<Alternative> = [best].into_iter().chain(others.take(2)).map(spelt).collect();
-    let text = match how {
-        Certainty::Narration => both.words.clone(),
-        _ if alike => both.words.clone(),
-        _ => best.text.clone(),
+    let spelt = |p: &Path| Alternative { text: p.text.clone(), score: f64::from(p.score) };
+    let candidates = both.candidates();
+    let phrases = || candidates.iter().map(|c| c.path).chain(&both.spelt.paths);
+    let read = both.read.paths.first();
+    let mut all: Vec<Alternative> = Vec::new();
+    let marked = if how == Certainty::Narration {
+        // Taken alike as a whole, a word counts as heard that the letters alone would not bear out.
+        let literal = weights.as_ref().is_none_or(|w| w.literal <= t.literal);
+        let agreed = both.alike() && literal && both.spelt.margin() >= t.clear;
+        let t = if agreed { &t.lenient() } else { t };
+        let ours = match read.filter(|_| agreed) {
+            Some(read) => mended(&both.words, read, letters),
+            None => both.words.clone(),
+        };
+        let marked = marked(both, &ours, letters, t, piece);
+        let mixed = mixed(both, &marked, letters, piece);
+        all.extend([ours, mixed].map(|text| Alternative { text, ..words.clone() }));
+        marked
+    } else {
+        let best = phrases().next();
+        // The word ear's text has the marks that tell one sentence from the next.
+        let text = match (read, best) {
+            (Some(read), Some(best)) if read.meaning == best.meaning && read.talk == 0 => {
+                mended(&both.words, read, letters)
+            }
+            (_, best) => best.map(|b| b.text.clone()).unwrap_or_default(),
+        };
+        let marked = marked(both, &text, letters, &t.lenient(), piece);
+        all.push(Alternative { text, score: best.map_or(0.0, |b| f64::from(b.score)) });
+        marked
     };
-    let marked = marked(both, &text, letters, t, piece);
-    match how {
-        Certainty::Narration => {
-            all.insert(0, words);
-            all.insert(
-                1,
-                Alternative { text: mixed(both, &marked, letters, piece), score: all[0].score },
-            );
-        }
-        _ if alike => all[0] = words,
-        _ => all.insert(1, words),
-    }
+    all.push(words);
+    all.extend(phrases().take(3).map(spelt));
+    let text = all[0].text.clone();
     let mut alternatives: Vec<Alternative> = Vec::new();
     for a in all {
         if !a.text.is_empty() && alternatives.iter().all(|b| b.text != a.text) {
@@ -195,10 +292,40 @@ pub fn heard(
     }
 }
 
-/// Weighs both.
-pub fn judge(both: &Both, letters: &Letters, t: &Thresholds, piece: &Piece<'_>) -> Heard {
-    let certainty = both.weigh().filter(|_| !both.silent()).and_then(|w| certainty(&w, t));
-    heard(both, certainty, letters, t, piece)
+/// The word ear's text with the words of the lexicon that it was read as, where it spelt them otherwise; its
+/// marks and digits are kept.
+fn mended(text: &str, read: &Path, letters: &Letters) -> String {
+    let (words, spoken) = words_of(text, letters);
+    let lies = align(&rows_of(&spoken, SLIP), &read.spoken);
+    // A letter of the text is two frames, behind one for none before the first.
+    let middle = |from: usize, to: usize| (lies[from].0 + lies[to - 1].1) / 4;
+    let mut theirs: Vec<(usize, &str)> = Vec::new();
+    let mut at = 0;
+    for word in read.spoken.split(' ') {
+        if !word.is_empty() {
+            theirs.push((middle(at, at + word.len()), word));
+        }
+        at += word.len() + 1;
+    }
+    let mut out: Vec<String> = Vec::new();
+    let mut from = 0;
+    for (i, (word, _, to)) in words.iter().enumerate() {
+        // What lies between two words is the first one's.
+        let upto = if i + 1 == words.len() { usize::MAX } else { *to + 1 };
+        let here: Vec<&str> =
+            theirs.iter().filter(|(m, _)| (from..upto).contains(m)).map(|(_, w)| *w).collect();
+        from = upto;
+        match here.join(" ") {
+            other if other == letters.spoken(word) || other.is_empty() => out.push(word.clone()),
+            other => {
+                let marks = word.trim_start_matches(|c: char| c.is_alphanumeric() || c == '\'');
+                let marks =
+                    if marks.chars().all(|c| c.is_ascii_punctuation()) { marks } else { "" };
+                out.push(format!("{other}{marks}"));
+            }
+        }
+    }
+    out.join(" ")
 }
 
 /// The words of a text with their times, those marked that the letters do not bear out.
@@ -262,7 +389,6 @@ fn mixed(both: &Both, marked: &[Word], letters: &Letters, piece: &Piece<'_>) -> 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::speech::letters::rows_of;
 
     fn both(said: &str, words: &str) -> Both {
         let lex = crate::lexicon::shipped("newborn").unwrap();
@@ -274,15 +400,21 @@ mod tests {
         };
         let (spelt, rows) = listen(said, -12.0);
         let (read, _) = listen(words, SLIP);
-        Both {
+        let mut both = Both {
             rows,
             spelt,
             words: words.into(),
             word_score: -0.3,
             read,
-            own: None,
-            spent: Spent::default(),
-        }
+            own: -1.0,
+            ..Both::default()
+        };
+        // A word ear that finds a text less likely with every letter in which it differs from its own.
+        let theirs = letters.spoken(words);
+        let unlike = |t: &str| strsim::levenshtein(&letters.spoken(t), &theirs) as f32;
+        both.asked =
+            both.to_ask().into_iter().map(|t| (t.clone(), -1.0 - 3.0 * unlike(&t))).collect();
+        both
     }
 
     fn judged(said: &str, words: &str) -> Heard {
@@ -295,8 +427,16 @@ mod tests {
         for words in ["Popliteal angle, right, 90.", "Poplitial angle right 90"] {
             let heard = judged("popliteal angle right ninety", words);
             assert_eq!(heard.certainty, Some(Certainty::Sure), "{heard:?}");
+            assert!(heard.text.to_lowercase().starts_with("popliteal angle"), "{heard:?}");
             assert!(heard.text.contains("90"));
         }
+    }
+
+    #[test]
+    fn a_word_that_both_heard_and_the_lexicon_does_not_have_is_not_taken_for_its_nearest() {
+        let heard = judged("knee jerk brisk lift", "Knee jerk brisk lift");
+        assert_eq!(heard.certainty, Some(Certainty::Narration), "{heard:?}");
+        assert_eq!(heard.text, "Knee jerk brisk lift");
     }
 
     #[test]

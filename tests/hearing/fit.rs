@@ -28,7 +28,7 @@ pub fn kept(both: &Both, piece: &Piece<'_>) -> Value {
     let row = |r: &Vec<f32>| r.iter().map(|p| (-p * PARTS).min(6e4) as u16).collect::<Vec<_>>();
     json!({
         "rows": both.rows.iter().map(row).collect::<Vec<_>>(), "words": both.words,
-        "score": both.word_score, "own": both.own,
+        "score": both.word_score, "own": both.own, "asked": both.asked,
         "times": [piece.from_ms, piece.start_ms, piece.end_ms],
     })
 }
@@ -50,7 +50,8 @@ impl Case {
             let mut both = w.spelt(rows?)?;
             s["words"].as_str()?.clone_into(&mut both.words);
             both.word_score = s["score"].as_f64()? as f32;
-            both.own = s["own"].as_f64().map(|o| o as f32);
+            both.own = s["own"].as_f64()? as f32;
+            both.asked = serde_json::from_value(s["asked"].clone()).ok()?;
             w.read(&mut both);
             let time = |i: usize| s["times"][i].as_u64();
             Some((both, [time(0)?, time(1)?, time(2)?]))
@@ -89,10 +90,13 @@ struct Rung {
 
 const RUNGS: &[Rung] = &[
     Rung { name: "fits", at: |t| &mut t.fits, from: 0.0, to: 3.0, slack: 0.1 },
-    Rung { name: "clear", at: |t| &mut t.clear, from: 0.0, to: 8.0, slack: -0.5 },
-    Rung { name: "may_fit", at: |t| &mut t.may_fit, from: 0.0, to: 6.0, slack: 0.0 },
+    Rung { name: "clear", at: |t| &mut t.clear, from: 0.0, to: 12.0, slack: -1.0 },
     Rung { name: "near", at: |t| &mut t.near, from: 0.0, to: 8.0, slack: 0.5 },
-    Rung { name: "decides", at: |t| &mut t.decides, from: 1.0, to: 15.0, slack: -1.0 },
+    Rung { name: "own", at: |t| &mut t.own, from: 0.0, to: 3.0, slack: 0.2 },
+    Rung { name: "literal", at: |t| &mut t.literal, from: 0.0, to: 12.0, slack: 1.0 },
+    Rung { name: "may_fit", at: |t| &mut t.may_fit, from: 0.0, to: 6.0, slack: 0.0 },
+    Rung { name: "may_near", at: |t| &mut t.may_near, from: 0.0, to: 30.0, slack: 0.0 },
+    Rung { name: "may_own", at: |t| &mut t.may_own, from: 0.0, to: 6.0, slack: 0.0 },
     Rung { name: "lost", at: |t| &mut t.word, from: 1.0, to: 15.0, slack: 0.5 },
     Rung { name: "lost_letter", at: |t| &mut t.letter, from: 0.2, to: 3.0, slack: 0.1 },
 ];
@@ -154,7 +158,7 @@ pub fn search(dump: &str, mut w: Whisper<'_>, lex: &Lexicon) {
                     p.words.iter().filter(|w| w.doubtful).map(|w| w.text.as_str()).collect();
                 println!("    {:?} \"{}\" {doubtful:?}", p.certainty, p.text);
                 println!("    words \"{}\" letters \"{}\"", both.words, both.spelt.free);
-                println!("    {:?}", both.weigh());
+                println!("    {:?}", w.letter_ear.as_ref().and_then(|e| both.weigh(&e.letters)));
                 for q in both.spelt.paths.iter().take(2).chain(both.read.paths.first()) {
                     println!("      {:7.1} {:7.1} {:3} {}", q.log_prob, q.score, q.talk, q.text);
                 }

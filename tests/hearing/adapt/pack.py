@@ -18,7 +18,7 @@ import sys
 
 ALPHABET = " 'abcdefghijklmnopqrstuvwxyz"
 # Words that the texts of the training spelt otherwise than they are written.
-SPELT = {"hc": "h c", "ofc": "o f c", "cm": "centimetres", "mm": "millimetres"}
+SPELT = {"hc": "h c", "ofc": "o f c", "cm": "centimetres", "mm": "millimetres", "atnr": "a t n r"}
 MOST_BYTES = 12_000_000
 REQUIRED = ["made_for", "licence", "source", "trained_on", "training", "held_out"]
 
