@@ -908,6 +908,7 @@ fn spoken() -> impl Strategy<Value = Entry> {
                 line,
                 speaker,
                 alternatives,
+                words: Vec::new(),
                 certainty: None,
             })
         })

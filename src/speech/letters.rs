@@ -410,18 +410,46 @@ pub fn rows_of(spoken: &str, slip: f32) -> Vec<Vec<f32>> {
 }
 
 /// Words of a text with where they lie in its spoken form: letters from, to.
-pub fn words_of(text: &str, letters: &Letters) -> (Vec<(String, usize, usize)>, String) {
-    let (mut words, mut spoken) = (Vec::new(), String::new());
-    for word in text.split_whitespace() {
-        let said = letters.spoken(word);
+pub type Words = Vec<(String, usize, usize)>;
+
+/// The words of a text, and the text as it is spoken.
+pub fn words_of(text: &str, letters: &Letters) -> (Words, String) {
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let said: Vec<String> = words.iter().map(|w| letters.spoken(w)).collect();
+    joined(&words, &said)
+}
+
+fn joined(words: &[&str], said: &[String]) -> (Words, String) {
+    let (mut out, mut spoken) = (Vec::new(), String::new());
+    for (word, said) in words.iter().zip(said) {
         if !spoken.is_empty() && !said.is_empty() {
             spoken.push(' ');
         }
         let from = spoken.len();
-        spoken.push_str(&said);
-        words.push((word.to_owned(), from, spoken.len()));
+        spoken.push_str(said);
+        out.push(((*word).to_owned(), from, spoken.len()));
     }
-    (words, spoken)
+    (out, spoken)
+}
+
+/// The same, each number said in the way that the sound bears out best.
+pub fn words_heard(rows: &[Vec<f32>], text: &str, letters: &Letters) -> (Words, String) {
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let mut said: Vec<String> = words.iter().map(|w| letters.spoken(w)).collect();
+    for (i, word) in words.iter().enumerate() {
+        let ways = letters.ways(word);
+        if ways.len() < 2 {
+            continue;
+        }
+        let with = |way: &String| {
+            let mut said = said.clone();
+            said[i].clone_from(way);
+            chance(rows, &said.join(" "))
+        };
+        let best = ways.iter().max_by(|a, b| with(a).total_cmp(&with(b))).cloned();
+        said[i] = best.unwrap_or_default();
+    }
+    joined(&words, &said)
 }
 
 #[cfg(test)]

@@ -113,6 +113,27 @@ impl Letters {
         }
     }
 
+    /// Ways to say a word: of a number from a hundred on there are several, the plain one first.
+    pub fn ways(&self, word: &str) -> Vec<String> {
+        let plain = self.spoken(word);
+        let mut out = vec![plain.clone()];
+        if let Some((hundreds, rest)) = plain.split_once(" hundred") {
+            let rest = rest.trim_start();
+            let one = hundreds == SMALL[1];
+            let heads = [Some(hundreds), one.then_some("a"), one.then_some("")];
+            for head in heads.into_iter().flatten() {
+                let and = if rest.is_empty() { vec![""] } else { vec!["", "and "] };
+                out.extend(
+                    and.iter().map(|and| format!("{head} hundred {and}{rest}").trim().to_owned()),
+                );
+            }
+            if !rest.is_empty() {
+                out.push(format!("{hundreds} {rest}"));
+            }
+        }
+        out
+    }
+
     /// The symbols of a spoken text, without a blank before it.
     pub fn symbols(spoken: &str) -> Vec<u32> {
         spoken.bytes().filter_map(symbol).collect()
@@ -185,6 +206,12 @@ mod tests {
         assert_eq!(spoken("110°, doll’s eyes"), "one hundred ten degrees doll's eyes");
         assert_eq!(spoken("0 / 15 / 100"), "zero fifteen one hundred");
         assert_eq!(spoken("BJ, hm"), "b j h m");
+        let ways = letters.ways("151,");
+        for way in ["one fifty one", "a hundred and fifty one", "one hundred fifty one"] {
+            assert!(ways.contains(&way.to_owned()), "{ways:?}");
+        }
+        assert!(letters.ways("100").contains(&"hundred".to_owned()));
+        assert_eq!(letters.ways("knee"), ["knee"]);
         assert_eq!(spoken("half-way, 12345"), "half way");
         assert_eq!(Letters::symbols("a b'"), [3, 1, 4, 2]);
     }

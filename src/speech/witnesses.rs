@@ -2,13 +2,15 @@
 //! writes what it likes. What they say alike is believed.
 //!
 //! The word ear's text is read through the same graph, letter by letter with slips at a cost, so that what
-//! the two say is compared by the lexicon's own labels: items, sides, values, numbers, denials. A phrase of
-//! the lexicon is sure when both mean the same, the letter ear's path is nearly as likely as the likeliest
-//! letters (*ratio*), and nothing that means something else comes near it (*margin*). Everything else is
-//! the word ear's text, with those of its words marked that the letters do not bear out.
+//! the two say is compared by the lexicon's own labels: items, sides, values, numbers, denials. Where they do not
+//! say the same plainly, the word ear is asked how likely it finds the letter ear's best phrases. A phrase of the
+//! lexicon is sure when neither ear puts another one before it (*behind*, *lag*), both together put none near it
+//! (*margin*), and what each would rather have said is no likelier by much (*ratio*, *own*, *literal*). One that may
+//! have been said is unsettled, with both texts. Everything else is narration: the word ear's text, with those of
+//! its words marked that the letters do not bear out.
 
 use super::judge::NO_SPEECH;
-use super::letters::{Path, Spelt, align, chance, rows_of, words_of};
+use super::letters::{Path, Spelt, align, chance, rows_of, words_heard, words_of};
 use super::search::Spent;
 use super::spoken::Letters;
 use super::{Heard, Piece};
@@ -257,7 +259,7 @@ pub fn judge(both: &Both, letters: &Letters, t: &Thresholds, piece: &Piece<'_>) 
         let agreed = both.alike() && literal && both.spelt.margin() >= t.clear;
         let t = if agreed { &t.lenient() } else { t };
         let ours = match read.filter(|_| agreed) {
-            Some(read) => mended(&both.words, read, letters),
+            Some(read) => mended(both, read, letters),
             None => both.words.clone(),
         };
         let marked = marked(both, &ours, letters, t, piece);
@@ -269,7 +271,7 @@ pub fn judge(both: &Both, letters: &Letters, t: &Thresholds, piece: &Piece<'_>) 
         // The word ear's text has the marks that tell one sentence from the next.
         let text = match (read, best) {
             (Some(read), Some(best)) if read.meaning == best.meaning && read.talk == 0 => {
-                mended(&both.words, read, letters)
+                mended(both, read, letters)
             }
             (_, best) => best.map(|b| b.text.clone()).unwrap_or_default(),
         };
@@ -292,10 +294,10 @@ pub fn judge(both: &Both, letters: &Letters, t: &Thresholds, piece: &Piece<'_>) 
     }
 }
 
-/// The word ear's text with the words of the lexicon that it was read as, where it spelt them otherwise; its
-/// marks and digits are kept.
-fn mended(text: &str, read: &Path, letters: &Letters) -> String {
-    let (words, spoken) = words_of(text, letters);
+/// The word ear's text with the words of the lexicon that it was read as, where it spelt them otherwise and the
+/// letters bear them out better; its marks and digits are kept.
+fn mended(both: &Both, read: &Path, letters: &Letters) -> String {
+    let (words, spoken) = words_of(&both.words, letters);
     let lies = align(&rows_of(&spoken, SLIP), &read.spoken);
     // A letter of the text is two frames, behind one for none before the first.
     let middle = |from: usize, to: usize| (lies[from].0 + lies[to - 1].1) / 4;
@@ -307,7 +309,8 @@ fn mended(text: &str, read: &Path, letters: &Letters) -> String {
         }
         at += word.len() + 1;
     }
-    let mut out: Vec<String> = Vec::new();
+    let mut out: Vec<String> = words.iter().map(|w| w.0.clone()).collect();
+    let mut best = chance(&both.rows, &spoken);
     let mut from = 0;
     for (i, (word, _, to)) in words.iter().enumerate() {
         // What lies between two words is the first one's.
@@ -315,14 +318,16 @@ fn mended(text: &str, read: &Path, letters: &Letters) -> String {
         let here: Vec<&str> =
             theirs.iter().filter(|(m, _)| (from..upto).contains(m)).map(|(_, w)| *w).collect();
         from = upto;
-        match here.join(" ") {
-            other if other == letters.spoken(word) || other.is_empty() => out.push(word.clone()),
-            other => {
-                let marks = word.trim_start_matches(|c: char| c.is_alphanumeric() || c == '\'');
-                let marks =
-                    if marks.chars().all(|c| c.is_ascii_punctuation()) { marks } else { "" };
-                out.push(format!("{other}{marks}"));
-            }
+        let other = here.join(" ");
+        if other.is_empty() || other == letters.spoken(word) {
+            continue;
+        }
+        let marks = word.trim_start_matches(|c: char| c.is_alphanumeric() || c == '\'');
+        let marks = if marks.chars().all(|c| c.is_ascii_punctuation()) { marks } else { "" };
+        let kept = std::mem::replace(&mut out[i], format!("{other}{marks}"));
+        match chance(&both.rows, &letters.spoken(&out.join(" "))) {
+            now if now > best => best = now,
+            _ => out[i] = kept,
         }
     }
     out.join(" ")
@@ -336,7 +341,7 @@ fn marked(
     t: &Thresholds,
     piece: &Piece<'_>,
 ) -> Vec<Word> {
-    let (words, spoken) = words_of(text, letters);
+    let (words, spoken) = words_heard(&both.rows, text, letters);
     let lies = align(&both.rows, &spoken);
     let mut last = piece.from_ms;
     words
