@@ -181,7 +181,7 @@ fn dropping_hypotheses_that_fell_behind_changes_no_word_that_is_heard() {
         return;
     }
     let lex = cotside::lexicon::shipped("newborn").unwrap();
-    let mut w = Whisper::load(&model::folder().unwrap(), &lex).unwrap();
+    let mut w = Whisper::with(&model::folder().unwrap(), &lex, None).unwrap();
     let text =
         |all: Vec<Heard>| -> Vec<_> { all.into_iter().map(|h| (h.text, h.certainty)).collect() };
     let now = text(heard(&w, 3));
@@ -221,7 +221,10 @@ fn the_published_layout_of_the_weights_is_installed_and_hears_the_same() {
     assert_eq!(out.status.code(), Some(0), "{told}");
     assert!(told.contains("model.safetensors") && told.contains("not the pinned one"), "{told}");
     let lex = cotside::lexicon::shipped("newborn").unwrap();
-    let of = |dir: &Path| heard(&Whisper::load(dir, &lex).unwrap(), 2);
+    let of = |dir: &Path| heard(&Whisper::with(dir, &lex, None).unwrap(), 2);
     // To the last digit of every score.
     assert_eq!(of(&kept), of(&pinned));
+    // The ears were made for the pinned file, and are laid over no other.
+    let refused = Whisper::load(&kept, &lex).err().expect("another file").to_string();
+    assert!(refused.contains("COTSIDE_HEARING=off"), "{refused}");
 }

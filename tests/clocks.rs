@@ -55,6 +55,7 @@ fn log(dir: &Path, start: &str, wall: impl Fn(usize, &ManualClock)) {
             line: None,
             speaker: None,
             alternatives: vec![],
+            words: Vec::new(),
             certainty: None,
         };
         journal.append_now(&Entry::Phrase(phrase)).unwrap();

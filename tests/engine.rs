@@ -27,6 +27,7 @@ fn read(lines: &[&str]) -> (Lexicon, Vec<Finding>) {
             line: None,
             speaker: None,
             alternatives: vec![],
+            words: Vec::new(),
             certainty: None,
         };
         out.extend(reader.read(i as u64 + 1, &phrase).findings);

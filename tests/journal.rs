@@ -51,6 +51,7 @@ fn phrase(text: &str) -> Entry {
         line: None,
         speaker: None,
         alternatives: vec![],
+        words: Vec::new(),
         certainty: None,
     })
 }
@@ -907,6 +908,7 @@ fn spoken() -> impl Strategy<Value = Entry> {
                 line,
                 speaker,
                 alternatives,
+                words: Vec::new(),
                 certainty: None,
             })
         })

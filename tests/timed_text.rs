@@ -653,6 +653,7 @@ fn any_phrases(words: impl Strategy<Value = String>) -> impl Strategy<Value = Ve
                     line: Some(u32::try_from(i + 1).unwrap()),
                     speaker,
                     alternatives: Vec::new(),
+                    words: Vec::new(),
                     certainty: None,
                 }
             })

@@ -382,6 +382,7 @@ fn a_state_by_sound_is_asked_about_and_is_not_the_state_at_hand() {
                 line: None,
                 speaker: None,
                 alternatives: vec![],
+                words: Vec::new(),
                 certainty: None,
             },
         )

@@ -47,6 +47,7 @@ fn phrases(said: &str) -> Vec<Phrase> {
         line: None,
         speaker: None,
         alternatives: vec![],
+        words: Vec::new(),
         certainty: None,
     };
     said.split(" / ").zip(0..).map(phrase).collect()

@@ -89,6 +89,7 @@ pub fn typed(text: &str, start_ms: u64, end_ms: u64) -> Option<Phrase> {
         line: None,
         speaker: None,
         alternatives: Vec::new(),
+        words: Vec::new(),
         certainty: None,
     })
 }

@@ -7,5 +7,5 @@ pub mod phrase;
 pub mod sound;
 pub mod timed_text;
 
-pub use phrase::{Alternative, Certainty, Phrase, Source};
+pub use phrase::{Alternative, Certainty, Phrase, Source, Word};
 pub use timed_text::{TimedText, read_timed_text};

@@ -25,6 +25,20 @@ pub struct Alternative {
     pub score: f64,
 }
 
+/// A word of a phrase as it was heard.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Word {
+    /// The word, as it stands in the phrase.
+    pub text: String,
+    /// Start on the exam clock, milliseconds.
+    pub start_ms: u64,
+    /// End on the exam clock, milliseconds.
+    pub end_ms: u64,
+    /// Whether one of the recogniser's two ears did not hear it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub doubtful: bool,
+}
+
 /// What was said or keyed between two silences, with its place on the exam clock.
 ///
 /// Times are milliseconds since the start of the exam. `text` is exactly what came in: nothing
@@ -48,6 +62,9 @@ pub struct Phrase {
     /// The recogniser's other candidates, best first; empty for text and keys.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub alternatives: Vec<Alternative>,
+    /// The words of `text` with their times, as far as they were heard one by one; empty otherwise.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub words: Vec<Word>,
     /// How sure the recogniser is of the words; none where nothing had to be recognised.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub certainty: Option<Certainty>,

@@ -18,7 +18,6 @@ use crate::journal::{
 use crate::lexicon::Lexicon;
 use crate::report::words::{clock, count};
 use crate::speech::file::{self, Stretched};
-use crate::speech::{Recogniser, Transcript, Whisper, model};
 
 /// `cotside hear`
 #[derive(Debug, clap::Args)]
@@ -84,7 +83,7 @@ pub fn run(args: &HearArgs) -> Outcome {
         output::warn(&w.to_string());
     }
     let lex = open::lexicon(args.lexicon.as_deref(), open::DEFAULT_LEXICON)?;
-    let recogniser = recogniser(args, &lex)?;
+    let recogniser = open::recogniser(args.transcript.as_deref(), &lex)?;
     let (mut journal, from_ms, mut at_ms) = match args.append {
         true => taken_up(args)?,
         false => (begun(args, &lex)?, 0, 0),
@@ -166,13 +165,6 @@ fn kept(args: &HearArgs, journal: &mut Journal, at_ms: u64) -> Result<Option<Str
 
 fn cores() -> usize {
     std::thread::available_parallelism().map_or(1, usize::from)
-}
-
-fn recogniser<'a>(args: &HearArgs, lex: &'a Lexicon) -> Result<Box<dyn Recogniser + 'a>, Failure> {
-    Ok(match &args.transcript {
-        Some(path) => Box::new(Transcript::read(path)?),
-        None => Box::new(Whisper::load(&model::folder()?, lex)?),
-    })
 }
 
 fn begun(args: &HearArgs, lex: &Lexicon) -> Result<Journal, Failure> {

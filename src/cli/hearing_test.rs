@@ -19,7 +19,7 @@ use crate::report::words::count;
 use crate::speech::file::{self, Stretched};
 use crate::speech::live::{self, Event, Orders, Setup};
 use crate::speech::rehearsal::{self, Prompt};
-use crate::speech::{Recogniser, Transcript, Whisper, activity, model};
+use crate::speech::{Recogniser, activity};
 
 /// Phrases to read.
 const PHRASES: usize = 20;
@@ -76,10 +76,7 @@ pub fn run(args: &HearingTestArgs) -> Outcome {
         output::line(&lines.join("\n"))?;
         return Ok(Exit::Ok);
     }
-    let recogniser: Box<dyn Recogniser + '_> = match &args.transcript {
-        Some(path) => Box::new(Transcript::read(path)?),
-        None => Box::new(Whisper::load(&model::folder()?, &lex)?),
-    };
+    let recogniser = open::recogniser(args.transcript.as_deref(), &lex)?;
     match &args.wav {
         Some(path) => from_wav(path, recogniser.as_ref(), &prompts, &lex),
         None => from_microphone(args, recogniser.as_ref(), &prompts, &lex),
@@ -206,6 +203,7 @@ fn report(
             line: None,
             speaker: None,
             alternatives: Vec::new(),
+            words: Vec::new(),
             certainty: None,
         };
         let mark = match &heard {

@@ -12,7 +12,7 @@ use crossterm::event::{self, Event as Screen};
 
 use super::exit::{Exit, Failure};
 use super::listen::{Keyed, Log, Raw, above, keyed, shown_phrase};
-use super::{ListenArgs, output};
+use super::{ListenArgs, open, output};
 use crate::capture::keys::{Line, typed};
 use crate::capture::sound::microphone::{Format, Wanted};
 use crate::capture::sound::tones::{self, Tone};
@@ -21,7 +21,6 @@ use crate::problem::Problem;
 use crate::report::echo::NOT_UNDERSTOOD;
 use crate::report::words;
 use crate::speech::live::{self, Event, Orders, Setup};
-use crate::speech::{Recogniser, Transcript, Whisper, model};
 
 /// How often keys and ears are looked at.
 const ROUND: Duration = Duration::from_millis(30);
@@ -59,10 +58,7 @@ struct Bedside<'l, 'a> {
 /// Listens until the exam is finished.
 pub fn run(log: &mut Log<'_>, args: &ListenArgs) -> Result<Exit, Failure> {
     let lex = log.lexicon();
-    let recogniser: Box<dyn Recogniser + '_> = match &args.transcript {
-        Some(path) => Box::new(Transcript::read(path)?),
-        None => Box::new(Whisper::load(&model::folder()?, lex)?),
-    };
+    let recogniser = open::recogniser(args.transcript.as_deref(), lex)?;
     let wanted = Wanted {
         device: args.device.clone(),
         rate: args.rate,

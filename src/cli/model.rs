@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use super::exit::{Exit, Failure, Outcome};
 use super::output;
 use crate::problem::Problem;
-use crate::speech::model;
+use crate::speech::model::{self, adapted, adapted::HEARING};
 use crate::tagger::{Tagger, files};
 
 /// `cotside model`
@@ -21,7 +21,9 @@ Examples:
   cotside model status",
     after_help = "\
 The models are kept in the user's data folder, or in the folders named by
-COTSIDE_MODEL and COTSIDE_READER. COTSIDE_READER=off reads by rules alone."
+COTSIDE_MODEL and COTSIDE_READER. COTSIDE_READER=off reads by rules alone.
+COTSIDE_HEARING names a folder with other ears for the speech model, as
+tests/hearing/adapt makes them; COTSIDE_HEARING=off hears without any."
 )]
 pub struct ModelArgs {
     #[command(subcommand)]
@@ -79,6 +81,13 @@ fn status(dir: &Path) -> Outcome {
     out += &match kept.pinned {
         true => format!("the pinned one: {}\n", model::PINNED),
         false => "not the pinned one: it has not been measured with this program\n".to_owned(),
+    };
+    out += &match adapted::found()? {
+        None => format!("its ears: none ({HEARING}=off); it hears as published\n"),
+        Some(ears) => match ears.fits(dir) {
+            Ok(()) => format!("its ears: {}\n", ears.by()),
+            Err(p) => format!("its ears cannot be used: {}\n", p.message),
+        },
     };
     output::put(&out)?;
     Ok(Exit::Ok)

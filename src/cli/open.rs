@@ -16,6 +16,7 @@ use crate::seal::statement::SEAL_FILE;
 use crate::seal::{check, register};
 pub use crate::settle::settlement;
 use crate::settle::told::After;
+use crate::speech::{Recogniser, Transcript, Whisper, model};
 
 /// The lexicon used when neither the command line nor a journal names one.
 pub const DEFAULT_LEXICON: &str = "newborn";
@@ -32,6 +33,27 @@ pub struct Opened {
     pub graded: Graded,
     /// Scales, and counts by domain.
     pub overview: Overview,
+}
+
+/// What hears: the installed speech model with the ears that are to be used, or a recorded transcript.
+///
+/// # Errors
+/// When the model, its ears or the transcript cannot be used.
+pub fn recogniser<'a>(
+    transcript: Option<&Path>,
+    lex: &'a Lexicon,
+) -> Result<Box<dyn Recogniser + 'a>, Failure> {
+    if let Some(path) = transcript {
+        return Ok(Box::new(Transcript::read(path)?));
+    }
+    let whisper = Whisper::load(&model::folder()?, lex)?;
+    if whisper.letter_ear.is_none() {
+        let off = model::adapted::HEARING;
+        warn(&format!(
+            "{off}=off: heard by one ear, as published; more is missed or left to settle"
+        ));
+    }
+    Ok(Box::new(whisper))
 }
 
 impl Opened {

@@ -4,7 +4,8 @@
 //! of leaves its findings as they were read; one it is not sure of makes every finding doubtful,
 //! and lets no word of command act. Narration is in between: it was taken down twice, leaning
 //! towards the lexicon's phrases and leaning towards nothing, and a finding that both texts say
-//! alike is left as it was read.
+//! alike is left as it was read. Where each word was heard by itself, and some by one ear alone, a finding is
+//! left as it was read that needs none of those, and that what the other ear has in their place does not gainsay.
 
 use super::types::{Doubt, Finding, Reading};
 use crate::capture::{Certainty, Phrase};
@@ -19,6 +20,9 @@ pub(super) fn rivals(phrase: &Phrase) -> Vec<String> {
     if phrase.certainty != Some(Certainty::Narration) {
         return Vec::new();
     }
+    if !phrase.words.is_empty() {
+        return without_doubtful(phrase).into_iter().chain(other_ears(phrase)).collect();
+    }
     let best = phrase.alternatives.iter().map(|a| a.score).fold(f64::MIN, f64::max);
     phrase
         .alternatives
@@ -27,6 +31,19 @@ pub(super) fn rivals(phrase: &Phrase) -> Vec<String> {
         .map(|a| a.text.clone())
         .take(RIVALS)
         .collect()
+}
+
+/// The text without the words that one ear alone heard; none where both heard all.
+fn without_doubtful(phrase: &Phrase) -> Option<String> {
+    let kept: Vec<&str> =
+        phrase.words.iter().filter(|w| !w.doubtful).map(|w| w.text.as_str()).collect();
+    (kept.len() < phrase.words.len()).then(|| kept.join(" "))
+}
+
+/// The text with what the other ear has in their place.
+fn other_ears(phrase: &Phrase) -> Option<String> {
+    let other = phrase.alternatives.get(1).map(|a| a.text.clone());
+    other.filter(|t| phrase.words.iter().any(|w| w.doubtful) && !same_words(t, &phrase.text))
 }
 
 /// Whether a phrase must name its items itself: of narration a word may be lost, and "gag not done" is
@@ -68,7 +85,10 @@ pub(super) fn cast_doubt(
     };
     for f in &mut reading.findings {
         let unnamed = alone.is_some_and(|r| r.findings.iter().all(|o| o.item != f.item));
-        if unsure || unnamed || !agreed(f, rivals) {
+        // Word by word, the first rival is the text without the words that one ear alone heard.
+        let lost = !phrase.words.is_empty()
+            && rivals.first().is_some_and(|r| !r.findings.iter().any(|o| same(f, o)));
+        if unsure || unnamed || lost || !agreed(f, rivals) {
             f.doubts.push(Doubt::HeardUnsurely(said.clone()));
         }
     }
@@ -81,16 +101,19 @@ pub(super) fn cast_doubt(
     }
 }
 
+fn same(f: &Finding, o: &Finding) -> bool {
+    f.item == o.item && f.side == o.side && f.same_value(o)
+}
+
 fn agreed(f: &Finding, rivals: &[Reading]) -> bool {
-    let same = |o: &Finding| f.item == o.item && f.side == o.side && f.same_value(o);
-    let found = |r: &Reading| r.findings.iter().any(same);
+    let found = |r: &Reading| r.findings.iter().any(|o| same(f, o));
     let silent = |r: &Reading| r.findings.iter().all(|o| o.item != f.item);
     rivals.iter().all(|r| found(r) || silent(r)) && (rivals.is_empty() || rivals.iter().any(found))
 }
 
 #[cfg(test)]
 mod tests {
-    use crate::capture::{Alternative, Certainty, Phrase, Source};
+    use crate::capture::{Alternative, Certainty, Phrase, Source, Word};
     use crate::reading::Reader;
 
     fn sure(text: &str, certainty: Certainty, others: &[&str]) -> Vec<bool> {
@@ -107,6 +130,7 @@ mod tests {
             line: None,
             speaker: None,
             alternatives,
+            words: Vec::new(),
             certainty: Some(certainty),
         };
         let reading = Reader::new(&lex).read(1, &phrase);
@@ -131,6 +155,39 @@ mod tests {
     }
 
     #[test]
+    fn of_narration_heard_word_by_word_only_what_rests_on_a_doubtful_word_is_unsure() {
+        let lex = crate::lexicon::shipped("newborn").unwrap();
+        let heard = |doubtful: &[&str], other: &str| -> Vec<bool> {
+            let text = "knee jerk brisk left, well, and the palate is intact";
+            let word = |t: &str| Word {
+                text: t.to_owned(),
+                start_ms: 0,
+                end_ms: 100,
+                doubtful: doubtful.contains(&t.trim_matches(',')),
+            };
+            let alternative = |t: &str| Alternative { text: t.to_owned(), score: -1.0 };
+            let phrase = Phrase {
+                text: text.to_owned(),
+                start_ms: 0,
+                end_ms: 900,
+                source: Source::Voice,
+                line: None,
+                speaker: None,
+                alternatives: vec![alternative(text), alternative(other)],
+                words: text.split(' ').map(word).collect(),
+                certainty: Some(Certainty::Narration),
+            };
+            Reader::new(&lex).read(1, &phrase).findings.iter().map(|f| f.is_sure()).collect()
+        };
+        assert_eq!(heard(&[], "another text"), [true, true]);
+        assert_eq!(heard(&["well"], "knee jerk brisk left and the palate is intact"), [true, true]);
+        let weak = "knee jerk weak left, well, and the palate is intact";
+        assert_eq!(heard(&["brisk"], weak), [false, true]);
+        let no = "knee jerk brisk left, no, weak, and the palate is intact";
+        assert_eq!(heard(&["well"], no), [false, true]);
+    }
+
+    #[test]
     fn narration_that_names_no_item_is_never_sure_of_the_one_at_hand() {
         let lex = crate::lexicon::shipped("newborn").unwrap();
         let after = |how: Option<Certainty>| {
@@ -143,6 +200,7 @@ mod tests {
                 line: None,
                 speaker: None,
                 alternatives: Vec::new(),
+                words: Vec::new(),
                 certainty,
             };
             reader.read(1, &said("rooting", 0, Some(Certainty::Sure)));

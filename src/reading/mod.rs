@@ -31,7 +31,7 @@
 //! let phrase = Phrase {
 //!     text: "knee jerks two plus, both sides".into(),
 //!     start_ms: 0, end_ms: 1500, source: Source::Keys,
-//!     line: None, speaker: None, alternatives: vec![], certainty: None,
+//!     line: None, speaker: None, alternatives: vec![], words: Vec::new(), certainty: None,
 //! };
 //! let reading = reader.read(1, &phrase);
 //! assert_eq!(reading.findings.len(), 1);

@@ -24,6 +24,7 @@ fn phrase(text: &str, at_ms: u64) -> Phrase {
         line: None,
         speaker: None,
         alternatives: Vec::new(),
+        words: Vec::new(),
         certainty: None,
     }
 }

@@ -80,6 +80,7 @@ fn stretched(recogniser: &dyn Recogniser, piece: &Piece<'_>) -> Result<Stretched
 pub fn piece<'a>(sound: &'a [f32], s: &Stretch) -> Piece<'a> {
     Piece {
         sound: &sound[s.heard.start.min(sound.len())..s.heard.end.min(sound.len())],
+        from_ms: ms_at(s.heard.start),
         start_ms: ms_at(s.speech.start),
         end_ms: ms_at(s.speech.end.min(sound.len())),
     }
@@ -92,7 +93,12 @@ mod tests {
 
     #[test]
     fn a_recogniser_that_fails_on_a_stretch_of_a_recording_costs_that_stretch_alone() {
-        let piece = |start_ms| Piece { sound: &[0.0; 16], start_ms, end_ms: start_ms + 500 };
+        let piece = |start_ms| Piece {
+            sound: &[0.0; 16],
+            from_ms: start_ms,
+            start_ms,
+            end_ms: start_ms + 500,
+        };
         let of = |start_ms| stretched(&Stumbling, &piece(start_ms)).unwrap();
         assert!(matches!(of(0), Stretched::Phrase(_)));
         assert!(matches!(of(1000), Stretched::Unheard { from_ms: 1000, .. }));

@@ -1,5 +1,5 @@
-//! The grammar of what can be said, compiled from the lexicon, as a graph over the recogniser's
-//! tokens.
+//! The grammar of what can be said, compiled from the lexicon, as a graph over letters, or over the
+//! tokens of the word ear.
 //!
 //! The graph is made of tries (one for the names of items, one for the values of each item, one
 //! for numbers, …) joined at word boundaries: behind the name of an item stand sides, that item's
@@ -10,15 +10,24 @@
 //! whether two hypotheses *say the same*; what a phrase means for the exam is decided elsewhere,
 //! from its words.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
-use super::vocabulary::Vocabulary;
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Meaning, Naming, Saying};
 use crate::lexicon::model::{ItemId, Lexicon};
 
 /// Largest whole number that can be said.
 const LARGEST: u32 = 199;
+
+/// How a recogniser spells, in the symbols that its graph is made of.
+pub trait Spelling {
+    /// Words, each with the blank before it; empty where they cannot be spelt.
+    fn words(&self, text: &str) -> Vec<u32>;
+    /// Text that is written without a blank before it; empty where it cannot be spelt.
+    fn mark(&self, text: &str) -> Vec<u32>;
+    /// Whether sentences begin with a capital.
+    fn capitals(&self) -> bool;
+}
 
 /// What a stretch of a path says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -61,6 +70,8 @@ pub enum Label {
     Section(u32),
     /// A word of another family, by the family's place in the list of all.
     Family(u32),
+    /// Words that are in no list.
+    Talk,
 }
 
 /// Where a trie stands in the graph.
@@ -95,8 +106,8 @@ enum Root {
 struct Node {
     /// Tokens and where they lead, by token.
     next: Vec<(u32, u32)>,
-    /// What ends here.
-    ends: Vec<Label>,
+    /// What ends here, and the number of the text it is written as.
+    ends: Vec<(Label, u32)>,
 }
 
 /// The compiled grammar.
@@ -107,8 +118,10 @@ pub struct Grammar {
     capitals: BTreeMap<Root, u32>,
     /// Whether an item takes numbers.
     counted: Vec<bool>,
-    /// Token sequences of the trade phrases, for biasing.
+    /// Symbols of the trade phrases, for biasing.
     phrases: Vec<Vec<u32>>,
+    /// How what is said is written.
+    texts: Vec<String>,
     word_labels: BTreeMap<String, u32>,
     /// What it costs to enter a trie.
     pub costs: Costs,
@@ -116,6 +129,8 @@ pub struct Grammar {
 
 /// No node: the path stands at a boundary.
 const BOUNDARY: u32 = u32::MAX;
+/// No node: the path is in words that are in no list.
+const TALK: u32 = u32::MAX - 1;
 /// No item.
 const NO_ITEM: u32 = u32::MAX;
 
@@ -146,6 +161,28 @@ pub struct Place {
     pub cost: f32,
 }
 
+impl Place {
+    /// Whether it stands between two things said.
+    pub fn at_boundary(&self) -> bool {
+        self.node == BOUNDARY
+    }
+
+    /// Whether it stands in words that are in no list.
+    pub fn in_talk(&self) -> bool {
+        self.node == TALK
+    }
+
+    /// Tells paths apart: two of the same key have said the same and stand in the same place.
+    pub fn key(&self) -> u64 {
+        u64::from(self.node) << 32 | u64::from(self.trail)
+    }
+
+    /// Tells places apart, whatever was said before: what may follow is the same.
+    pub fn here(&self) -> (u32, u32) {
+        (self.node, self.item)
+    }
+}
+
 /// What it costs to enter a trie, in units of log-probability: a rough guess how a phrase goes on,
 /// fitted by hand on synthetic speech. It keeps the many paths nobody takes from crowding out the
 /// few that people do.
@@ -167,6 +204,12 @@ pub struct Costs {
     pub unsaid: f32,
     /// The name of the item that is at hand already.
     pub again: f32,
+    /// Words that are in no list.
+    pub talk: f32,
+    /// Each letter of them.
+    pub letter: f32,
+    /// Anything said at all: a word is not said without need.
+    pub entry: f32,
 }
 
 impl Default for Costs {
@@ -180,13 +223,29 @@ impl Default for Costs {
             filler: 3.0,
             unsaid: 4.0,
             again: 2.5,
+            talk: 2.0,
+            letter: 1.2,
+            entry: 0.0,
         }
     }
 }
 
 impl Costs {
+    /// For a graph of letters, whose paths have no word ear's sense of what goes with what.
+    pub fn of_letters() -> Costs {
+        Costs {
+            another: 3.0,
+            talk: 3.0,
+            letter: 2.0,
+            entry: 1.0,
+            unsaid: 6.0,
+            filler: 4.0,
+            ..Costs::default()
+        }
+    }
+
     fn of(&self, root: Root, p: &Place) -> f32 {
-        match root {
+        let more = match root {
             Root::Names | Root::Whole if p.begun => self.another,
             Root::Numbers if p.item == NO_ITEM => self.bare_number,
             Root::Words => self.word,
@@ -194,35 +253,49 @@ impl Costs {
             Root::Links => self.filler,
             Root::Marks => self.link,
             _ => 0.0,
-        }
+        };
+        self.entry + more
     }
 }
 
 /// Labels of all paths of one search; each points to the one before it.
 #[derive(Debug, Default)]
 pub struct Trail {
-    steps: Vec<(u32, Label)>,
+    steps: Vec<(u32, Label, u32)>,
+    /// The same steps behind the same path are one.
+    known: HashMap<(u32, Label, u32), u32>,
 }
 
 /// The beginning of every trail.
 const NOWHERE: u32 = u32::MAX;
 
 impl Trail {
-    fn add(&mut self, before: u32, label: Label) -> u32 {
-        self.steps.push((before, label));
-        u32::try_from(self.steps.len() - 1).unwrap_or(NOWHERE)
+    fn add(&mut self, before: u32, label: Label, text: u32) -> u32 {
+        let fresh = small(self.steps.len());
+        let step = (before, label, text);
+        let at = *self.known.entry(step).or_insert(fresh);
+        if at == fresh {
+            self.steps.push(step);
+        }
+        at
     }
 
-    /// What a path says: its thoughts in order, what each says sorted, so that the order of side
-    /// and value makes no difference.
-    pub fn meaning(&self, place: &Place, lex: &Lexicon) -> Vec<Label> {
-        let mut labels = Vec::new();
+    /// What a path says, in order, each with the number of its text.
+    pub fn said(&self, place: &Place) -> Vec<(Label, u32)> {
+        let mut out = Vec::new();
         let mut at = place.trail;
-        while let Some((before, label)) = self.steps.get(at as usize) {
-            labels.push(*label);
+        while let Some((before, label, text)) = self.steps.get(at as usize) {
+            out.push((*label, *text));
             at = *before;
         }
-        labels.reverse();
+        out.reverse();
+        out
+    }
+
+    /// What a path says: its thoughts in order. What each says is sorted, so that the order of side
+    /// and value makes no difference; where there are several of either, their order tells which goes with which.
+    pub fn meaning(&self, place: &Place, lex: &Lexicon) -> Vec<Label> {
+        let labels = self.said(place).into_iter().map(|(label, _)| label);
         let mut out: Vec<Label> = Vec::new();
         let mut part: Vec<Label> = Vec::new();
         let mut item = None;
@@ -232,20 +305,19 @@ impl Trail {
                 _ => l,
             };
             match l {
-                Label::None | Label::Part => {}
+                Label::None | Label::Part | Label::Talk => {}
+                Label::Family(f) if is_and(f) => {}
                 Label::Item(i) => {
                     // A second name of the same item says nothing new.
                     if item != Some(i) {
-                        part.sort_unstable();
-                        out.append(&mut part);
+                        settle(&mut part, &mut out);
                     }
                     item = Some(i);
                     part.push(l);
                 }
                 Label::Value(i, _) => {
                     if item != Some(i) && item.is_some() {
-                        part.sort_unstable();
-                        out.append(&mut part);
+                        settle(&mut part, &mut out);
                     }
                     item = Some(i);
                     part.push(Label::Item(i));
@@ -254,11 +326,23 @@ impl Trail {
                 l => part.push(l),
             }
         }
-        part.sort_unstable();
-        out.append(&mut part);
+        settle(&mut part, &mut out);
         out.dedup();
         out
     }
+}
+
+/// Appends what is said of one item.
+fn settle(part: &mut Vec<Label>, out: &mut Vec<Label>) {
+    let several = |is: fn(&Label) -> bool| part.iter().filter(|l| is(l)).count() > 1;
+    let sides = several(|l| matches!(l, Label::Left | Label::Right | Label::Both));
+    let values = several(|l| {
+        matches!(l, Label::Value(..) | Label::Concept(_) | Label::Word(_) | Label::Number(_))
+    });
+    if !sides && !values {
+        part.sort_unstable();
+    }
+    out.append(part);
 }
 
 /// The value of an item that a shared meaning stands for.
@@ -294,7 +378,7 @@ const MOST_LINKS: u8 = 2;
 const LONGEST_LINK: usize = 4;
 
 struct Builder<'a> {
-    vocabulary: &'a Vocabulary,
+    spelling: &'a dyn Spelling,
     grammar: Grammar,
 }
 
@@ -309,7 +393,10 @@ impl Builder<'_> {
         at
     }
 
-    fn insert(&mut self, root: u32, tokens: &[u32], label: Label) {
+    fn insert(&mut self, root: u32, tokens: &[u32], label: Label, text: u32) {
+        if tokens.is_empty() {
+            return;
+        }
         let mut at = root;
         for &t in tokens {
             let fresh = u32::try_from(self.grammar.nodes.len()).unwrap_or(BOUNDARY);
@@ -324,14 +411,14 @@ impl Builder<'_> {
             };
         }
         let ends = &mut self.grammar.nodes[at as usize].ends;
-        if !ends.contains(&label) {
-            ends.push(label);
+        if ends.iter().all(|(l, _)| *l != label) {
+            ends.push((label, text));
         }
     }
 
-    /// Tokens of words, each with the blank before it.
-    fn tokens(&self, text: &str) -> Vec<u32> {
-        text.split_whitespace().flat_map(|w| self.vocabulary.encode(&format!(" {w}"))).collect()
+    fn text(&mut self, text: &str) -> u32 {
+        self.grammar.texts.push(text.to_owned());
+        small(self.grammar.texts.len() - 1)
     }
 
     /// Adds a phrase, and the same with a capital where a sentence begins.
@@ -339,38 +426,48 @@ impl Builder<'_> {
         if text.is_empty() {
             return;
         }
-        let tokens = self.tokens(text);
-        let capital = self.tokens(&with_capital(text));
+        let tokens = self.spelling.words(text);
+        let written = self.text(text);
         let at = self.root(root, false);
-        self.insert(at, &tokens, label);
-        let at = self.root(root, true);
-        self.insert(at, &tokens, label);
-        self.insert(at, &capital, label);
+        self.insert(at, &tokens, label, written);
+        if self.spelling.capitals() {
+            let capital = self.spelling.words(&with_capital(text));
+            let at = self.root(root, true);
+            self.insert(at, &tokens, label, written);
+            self.insert(at, &capital, label, written);
+            if trade {
+                self.grammar.phrases.push(capital);
+            }
+        }
         if trade {
             self.grammar.phrases.push(tokens);
-            self.grammar.phrases.push(capital);
         }
     }
 
     /// Adds a phrase whose spelling keeps its capital anywhere.
     fn say_proper(&mut self, root: Root, text: &str, label: Label) {
-        let tokens = self.tokens(&with_capital(text));
-        let at = self.root(root, false);
-        self.insert(at, &tokens, label);
+        let tokens = self.spelling.words(&with_capital(text));
+        let (at, written) = (self.root(root, false), self.text(text));
+        self.insert(at, &tokens, label, written);
         self.grammar.phrases.push(tokens);
     }
 
     /// Adds text that is written without a blank before it.
     fn mark(&mut self, root: Root, text: &str, label: Label) {
-        let tokens = self.vocabulary.encode(text);
+        let tokens = self.spelling.mark(text);
+        if tokens.is_empty() {
+            return;
+        }
+        let written = self.text(text);
         for capital in [false, true] {
             let at = self.root(root, capital);
-            self.insert(at, &tokens, label);
+            self.insert(at, &tokens, label, written);
         }
     }
 }
 
-fn with_capital(text: &str) -> String {
+/// A text with its first letter a capital.
+pub fn with_capital(text: &str) -> String {
     let mut c = text.chars();
     c.next().map_or(String::new(), |f| f.to_uppercase().chain(c).collect())
 }
@@ -424,17 +521,18 @@ fn numbers(lex: &Lexicon) -> Vec<(String, u32)> {
 
 impl Grammar {
     /// Compiles the lexicon.
-    pub fn of(lex: &Lexicon, vocabulary: &Vocabulary) -> Grammar {
+    pub fn of(lex: &Lexicon, spelling: &dyn Spelling) -> Grammar {
         let grammar = Grammar {
             nodes: Vec::new(),
             roots: BTreeMap::new(),
             capitals: BTreeMap::new(),
             counted: lex.items.iter().map(|i| i.number.is_some() || !i.grades.is_empty()).collect(),
             phrases: Vec::new(),
+            texts: Vec::new(),
             word_labels: BTreeMap::new(),
             costs: Costs::default(),
         };
-        let mut b = Builder { vocabulary, grammar };
+        let mut b = Builder { spelling, grammar };
         for e in &lex.matcher.entries {
             let words: Vec<&str> = e.words.iter().map(|w| w.surface.as_str()).collect();
             entry(&mut b, &spelled(&words), e.meaning, lex);
@@ -463,6 +561,11 @@ impl Grammar {
     /// Token sequences of the trade's phrases, as they stand in running text and at its beginning.
     pub fn phrases(&self) -> &[Vec<u32>] {
         &self.phrases
+    }
+
+    /// How what ends there is written.
+    pub fn text(&self, text: u32) -> &str {
+        self.texts.get(text as usize).map_or("", String::as_str)
     }
 
     /// Number of nodes.
@@ -518,7 +621,7 @@ impl Grammar {
                 }
             }
         }
-        let map = if p.fresh { &self.capitals } else { &self.roots };
+        let map = if p.fresh && !self.capitals.is_empty() { &self.capitals } else { &self.roots };
         let price = |r: Root| p.cost + self.costs.of(r, p);
         roots.into_iter().filter_map(move |r| Some((*map.get(&r)?, price(r))))
     }
@@ -558,22 +661,69 @@ impl Grammar {
             for (node, cost) in from {
                 let next = &self.nodes[node as usize].next;
                 let Ok(i) = next.binary_search_by_key(&token, |(t, _)| *t) else { continue };
-                let to = next[i].1;
-                if !self.nodes[to as usize].next.is_empty() {
-                    push(&mut out, Place { node: to, cost, ..*p });
-                }
-                for label in &self.nodes[to as usize].ends {
-                    if let Some(place) = self.behind(&Place { cost, ..*p }, *label, trail) {
-                        push(&mut out, place);
-                    }
-                }
+                self.enter(&Place { cost, ..*p }, next[i].1, trail, &mut |p| push(&mut out, p));
             }
         }
         out
     }
 
+    /// The places that a path stands in when it comes to a node.
+    fn enter(&self, p: &Place, to: u32, trail: &mut Trail, each: &mut impl FnMut(Place)) {
+        let node = &self.nodes[to as usize];
+        if !node.next.is_empty() {
+            each(Place { node: to, ..*p });
+        }
+        for (label, text) in &node.ends {
+            if let Some(place) = self.behind(p, *label, *text, trail) {
+                each(place);
+            }
+        }
+    }
+
+    /// Calls `each` with every symbol of which `may` is true and a place it leads to.
+    pub fn follow(
+        &self,
+        p: &Place,
+        trail: &mut Trail,
+        may: &impl Fn(u32) -> bool,
+        each: &mut impl FnMut(u32, Place),
+    ) {
+        let mut from = |node: u32, cost: f32, trail: &mut Trail| {
+            for (symbol, to) in &self.nodes[node as usize].next {
+                if may(*symbol) {
+                    self.enter(&Place { cost, ..*p }, *to, trail, &mut |p| each(*symbol, p));
+                }
+            }
+        };
+        match p.node {
+            BOUNDARY => self.roots_at(p).for_each(|(node, cost)| from(node, cost, trail)),
+            TALK => {}
+            node => from(node, p.cost, trail),
+        }
+    }
+
+    /// The path goes on with words that are in no list, where they may stand.
+    pub fn talk(&self, p: &Place) -> Option<Place> {
+        let may = p.node == BOUNDARY && !p.closed && (p.whole || !p.begun);
+        may.then(|| Place { node: TALK, begun: true, cost: p.cost + self.costs.talk, ..*p })
+    }
+
+    /// The boundary behind such words; `text` stands for them.
+    pub fn behind_talk(&self, p: &Place, text: u32, trail: &mut Trail) -> Place {
+        Place {
+            node: BOUNDARY,
+            fresh: false,
+            number: false,
+            numbered: false,
+            links: 0,
+            whole: true,
+            trail: trail.add(p.trail, Label::Talk, text),
+            ..*p
+        }
+    }
+
     /// The boundary behind a stretch that says `label`; none where it may not stand.
-    fn behind(&self, p: &Place, label: Label, trail: &mut Trail) -> Option<Place> {
+    fn behind(&self, p: &Place, label: Label, text: u32, trail: &mut Trail) -> Option<Place> {
         let mut to =
             Place { node: BOUNDARY, fresh: false, number: false, links: 0, numbered: false, ..*p };
         match label {
@@ -585,6 +735,7 @@ impl Grammar {
                 to.links = p.links + 1;
                 to.fresh = label == Label::Part;
                 to.numbered = p.number || p.numbered;
+                to.trail = trail.add(p.trail, label, text);
                 return Some(to);
             }
             Label::Item(i) | Label::Value(i, _) => {
@@ -631,9 +782,7 @@ impl Grammar {
             }
         }
         to.begun = true;
-        if !matches!(label, Label::Family(f) if is_and(f)) {
-            to.trail = trail.add(p.trail, label);
-        }
+        to.trail = trail.add(p.trail, label, text);
         Some(to)
     }
 }

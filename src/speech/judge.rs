@@ -58,7 +58,7 @@ impl Default for Thresholds {
 }
 
 /// What a text begins with that stands for no words, as subtitles write it.
-const NO_SPEECH: &[char] = &['(', '[', '*', '♪', '<', '{', '_', '-'];
+pub const NO_SPEECH: &[char] = &['(', '[', '*', '♪', '<', '{', '_', '-'];
 
 /// The numbers a judgement rests on.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -122,7 +122,7 @@ pub fn certainty(w: &Weights, t: &Thresholds) -> Option<Certainty> {
 }
 
 /// A text without what it only says again.
-fn once(text: &str) -> String {
+pub fn once(text: &str) -> String {
     let text = &decimals(text);
     let words: Vec<Token> = tokenize(text).into_iter().filter(|t| t.brk.is_none()).collect();
     let folded: Vec<String> = words.iter().map(|w| w.folded.clone()).collect();
@@ -182,5 +182,5 @@ pub fn heard(s: &Searched, certainty: Option<Certainty>, text: &dyn Fn(&[u32]) -
         }
     }
     let text = alternatives.first().map(|a| a.text.clone()).unwrap_or_default();
-    Heard { certainty, text, alternatives }
+    Heard { certainty, text, alternatives, words: Vec::new() }
 }

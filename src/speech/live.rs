@@ -126,6 +126,7 @@ pub struct Setup {
 
 struct Cut {
     sound: Vec<f32>,
+    from_ms: u64,
     start_ms: u64,
     end_ms: u64,
     ended: Instant,
@@ -158,7 +159,12 @@ fn recognise(
     orders: &Orders,
 ) {
     for cut in cuts {
-        let piece = Piece { sound: &cut.sound, start_ms: cut.start_ms, end_ms: cut.end_ms };
+        let piece = Piece {
+            sound: &cut.sound,
+            from_ms: cut.from_ms,
+            start_ms: cut.start_ms,
+            end_ms: cut.end_ms,
+        };
         let unheard = |why| Event::Unheard { why, from_ms: cut.start_ms, to_ms: cut.end_ms };
         // A mistake in the recogniser costs one stretch, which is told, and not the exam.
         let event = match catch_unwind(AssertUnwindSafe(|| recogniser.hear(&piece))) {
@@ -354,6 +360,7 @@ impl Ear {
             let behind = ms_at((self.let_go + self.heard.len()).saturating_sub(s.speech.end));
             let cut = Cut {
                 sound,
+                from_ms: self.origin_ms + ms_at(s.heard.start.max(self.let_go)),
                 start_ms: self.origin_ms + ms_at(s.speech.start),
                 end_ms: self.origin_ms + ms_at(s.speech.end),
                 ended: Instant::now() - Duration::from_millis(behind),
@@ -425,7 +432,8 @@ mod tests {
         let orders = Orders::default();
         for start_ms in [0, 1000, 2000] {
             let (sound, ended) = (vec![0.0; 16], Instant::now());
-            cuts.send(Cut { sound, start_ms, end_ms: start_ms + 500, ended }).unwrap();
+            cuts.send(Cut { sound, from_ms: start_ms, start_ms, end_ms: start_ms + 500, ended })
+                .unwrap();
             orders.waiting.fetch_add(1, Ordering::AcqRel);
         }
         drop(cuts);

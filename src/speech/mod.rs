@@ -4,11 +4,12 @@
 //! |---|---|
 //! | where is speech | `activity` |
 //! | sound to bands of pitch | `mel` |
-//! | what can be said, as a graph of tokens | `grammar`, `vocabulary` |
-//! | a leaning towards the trade's phrases | `bias` |
-//! | the network | `network`, `model` |
-//! | three searches: bound, leaning, free | `search` |
-//! | sure, unsettled, narration or noise | `judge` |
+//! | the network: encoder, letter head, decoder | `network`, `model` |
+//! | what can be said, as a graph of letters or tokens | `grammar`, `spoken`, `vocabulary` |
+//! | the letter ear: the likeliest paths through the graph | `letters` |
+//! | the word ear: free text, leaning towards the trade's phrases | `search`, `bias` |
+//! | sure, unsettled, narration or noise, by both ears | `witnesses` |
+//! | the same by one unadapted ear, in three searches | `search`, `judge` |
 //! | the microphone, live | `live` |
 //! | the hearing test | `rehearsal` |
 //! | a whole file, several stretches at a time | `file` |
@@ -25,22 +26,25 @@ pub mod bias;
 pub mod file;
 pub mod grammar;
 pub mod judge;
+pub mod letters;
 pub mod live;
 pub mod mel;
 pub mod model;
 pub mod network;
 pub mod rehearsal;
 pub mod search;
+pub mod spoken;
 #[cfg(test)]
 mod stumbling;
 pub mod transcript;
 pub mod vocabulary;
 pub mod whisper;
+pub mod witnesses;
 
 pub use transcript::Transcript;
 pub use whisper::Whisper;
 
-use crate::capture::{Alternative, Certainty, Phrase, Source};
+use crate::capture::{Alternative, Certainty, Phrase, Source, Word};
 use crate::problem::Problem;
 
 /// One stretch of speech, ready to be recognised.
@@ -48,6 +52,8 @@ use crate::problem::Problem;
 pub struct Piece<'a> {
     /// 16 kHz, one channel, -1 to 1.
     pub sound: &'a [f32],
+    /// Where the sound begins on the exam clock, milliseconds: a little before the speech.
+    pub from_ms: u64,
     /// Start of the speech on the exam clock, milliseconds.
     pub start_ms: u64,
     /// End of the speech on the exam clock, milliseconds.
@@ -63,12 +69,14 @@ pub struct Heard {
     pub text: String,
     /// What it may have been, the chosen words first, then the others, best first.
     pub alternatives: Vec<Alternative>,
+    /// The words one by one, with their times, as far as they were heard so.
+    pub words: Vec<Word>,
 }
 
 impl Heard {
     /// No words.
     pub fn noise() -> Heard {
-        Heard { certainty: None, text: String::new(), alternatives: Vec::new() }
+        Heard { certainty: None, text: String::new(), alternatives: Vec::new(), words: Vec::new() }
     }
 
     /// The phrase that was heard; none where it was noise.
@@ -82,6 +90,7 @@ impl Heard {
             line: None,
             speaker: None,
             alternatives: self.alternatives,
+            words: self.words,
             certainty: Some(certainty),
         })
     }

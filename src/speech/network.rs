@@ -26,6 +26,15 @@ pub struct Network {
     word_positions: Tensor,
     decoder: Vec<Block>,
     decoder_end: LayerNorm,
+    /// The second head, where the weights were adapted.
+    letters: Option<Letters>,
+}
+
+/// The second head on the encoder: two more layers, then a chance for each letter.
+struct Letters {
+    layers: Vec<Block>,
+    end: LayerNorm,
+    out: Linear,
 }
 
 /// A matrix and what is added behind it. The matrix is kept inputs by outputs: multiplied the
@@ -65,6 +74,8 @@ struct Block {
 pub struct Encoded {
     /// Keys and values of each decoder layer: (heads, 64, moments) and (heads, moments, 64).
     layers: Vec<(Tensor, Tensor)>,
+    /// Logarithms of the chances of no letter and of each letter, every 20 ms; none without the second head.
+    pub letters: Option<Vec<Vec<f32>>>,
 }
 
 /// What the decoder remembers of the words of each hypothesis.
@@ -142,9 +153,39 @@ impl Block {
         })
     }
 
+    /// All moments of a sound at once, each seeing all others.
+    fn whole(&self, x: &Tensor) -> Result<Tensor> {
+        let h = self.own.before.forward(x)?;
+        let q = (heads(&self.own.q.forward(&h)?)? * scale())?;
+        let k = heads(&self.own.k.forward(&h)?)?;
+        let v = heads(&self.own.v.forward(&h)?)?;
+        let a = ops::softmax_last_dim(&q.matmul(&k.t()?)?)?.matmul(&v)?;
+        self.feed(&(x + self.own.out.forward(&joined(&a)?)?)?)
+    }
+
     fn feed(&self, x: &Tensor) -> Result<Tensor> {
         let wide = self.wide.forward(&self.before.forward(x)?)?.gelu_erf()?;
         x + self.narrow.forward(&wide)?
+    }
+}
+
+impl Letters {
+    fn load(w: &mut Weights) -> Result<Self> {
+        Ok(Letters {
+            layers: layers(w, "letters", false)?,
+            end: norm(w, "model.letters.layer_norm")?,
+            out: linear(w, "model.letters.out")?,
+        })
+    }
+
+    fn of(&self, encoded: &Tensor) -> Result<Vec<Vec<f32>>> {
+        let mut x = encoded.clone();
+        for b in &self.layers {
+            x = b.whole(&x)?;
+        }
+        let mut rows = self.out.forward(&self.end.forward(&x)?)?.to_vec2::<f32>()?;
+        rows.iter_mut().for_each(|r| log_softmax(r));
+        Ok(rows)
     }
 }
 
@@ -198,6 +239,10 @@ impl Network {
             word_positions: take(w, "model.decoder.embed_positions.weight")?,
             decoder: layers(w, "decoder", true)?,
             decoder_end: norm(w, "model.decoder.layer_norm")?,
+            letters: match w.contains_key("model.letters.out.weight") {
+                true => Some(Letters::load(w)?),
+                false => None,
+            },
         };
         let (_, bands, _) = net.conv1.weight().dims3()?;
         let wide = net.words.dim(0)?;
@@ -207,6 +252,11 @@ impl Network {
             )));
         }
         Ok(net)
+    }
+
+    /// Whether it hears letters.
+    pub fn has_letters(&self) -> bool {
+        self.letters.is_some()
     }
 
     /// Number of tokens the network can say.
@@ -234,13 +284,7 @@ impl Network {
         let x = x.i(0)?.t()?.contiguous()?;
         let mut x = (&x + self.positions.narrow(0, 0, x.dim(0)?)?)?;
         for b in &self.encoder {
-            let h = b.own.before.forward(&x)?;
-            let q = (heads(&b.own.q.forward(&h)?)? * scale())?;
-            let k = heads(&b.own.k.forward(&h)?)?;
-            let v = heads(&b.own.v.forward(&h)?)?;
-            let a = ops::softmax_last_dim(&q.matmul(&k.t()?)?)?.matmul(&v)?;
-            x = (x + b.own.out.forward(&joined(&a)?)?)?;
-            x = b.feed(&x)?;
+            x = b.whole(&x)?;
         }
         let x = self.encoder_end.forward(&x)?;
         let layers = self
@@ -252,7 +296,8 @@ impl Network {
                 Ok((k, heads(&c.v.forward(&x)?)?))
             })
             .collect::<Result<_>>()?;
-        Ok(Encoded { layers })
+        let letters = self.letters.as_ref().map(|l| l.of(&x)).transpose()?;
+        Ok(Encoded { layers, letters })
     }
 
     /// Takes in one more token of each hypothesis and gives, for each, the logarithms of the
@@ -272,6 +317,61 @@ impl Network {
             log_softmax(row);
         }
         Ok(rows)
+    }
+
+    /// The logarithms of the chances of whole texts behind a prompt, their ends included: all tokens are taken
+    /// in at once, which is far less work than one after the other.
+    ///
+    /// # Errors
+    /// When a text is too long.
+    pub fn chances(
+        &self,
+        sound: &Encoded,
+        prompt: &[u32],
+        texts: &[Vec<u32>],
+        end: u32,
+    ) -> Result<Vec<f32>> {
+        let first = prompt.len().saturating_sub(1);
+        let ends: Vec<Tensor> = texts
+            .iter()
+            .map(|text| {
+                let x = self.read(sound, &[prompt, text].concat())?;
+                x.narrow(0, first, text.len() + 1)
+            })
+            .collect::<Result<_>>()?;
+        let rows = Tensor::cat(&ends, 0)?.matmul(&self.words)?.to_vec2::<f32>()?;
+        let mut rows = rows.iter();
+        let one = |text: &Vec<u32>| {
+            let next = text.iter().copied().chain([end]);
+            next.zip(&mut rows).map(|(t, row)| row[t as usize] - log_sum(row)).sum()
+        };
+        Ok(texts.iter().map(one).collect())
+    }
+
+    /// What the decoder makes of each of these tokens, each seeing those before it.
+    fn read(&self, sound: &Encoded, tokens: &[u32]) -> Result<Tensor> {
+        let n = tokens.len();
+        let index = Tensor::new(tokens, &Device::Cpu)?;
+        let said = self.words.index_select(&index, 1)?.t()?.contiguous()?;
+        let mut x = (said + self.word_positions.narrow(0, 0, n)?)?;
+        let later: Vec<f32> =
+            (0..n * n).map(|i| if i % n > i / n { f32::NEG_INFINITY } else { 0.0 }).collect();
+        let later = Tensor::from_vec(later, (1, n, n), &Device::Cpu)?;
+        for (b, (keys, values)) in self.decoder.iter().zip(&sound.layers) {
+            let h = b.own.before.forward(&x)?;
+            let q = (heads(&b.own.q.forward(&h)?)? * scale())?;
+            let (k, v) = (heads(&b.own.k.forward(&h)?)?, heads(&b.own.v.forward(&h)?)?);
+            let seen = q.matmul(&k.t()?)?.broadcast_add(&later)?;
+            let a = ops::softmax_last_dim(&seen)?.matmul(&v)?;
+            x = (x + b.own.out.forward(&joined(&a)?)?)?;
+            if let Some(c) = &b.cross {
+                let q = (heads(&c.q.forward(&c.before.forward(&x)?)?)? * scale())?;
+                let a = ops::softmax_last_dim(&q.matmul(keys)?)?.matmul(values)?;
+                x = (x + c.out.forward(&joined(&a)?)?)?;
+            }
+            x = b.feed(&x)?;
+        }
+        self.decoder_end.forward(&x)
     }
 
     /// Takes in one more token of each hypothesis. The chances of what follows are most of the work

@@ -157,6 +157,7 @@ mod tests {
             line: None,
             speaker: None,
             alternatives: vec![],
+            words: Vec::new(),
             certainty: None,
         }
     }

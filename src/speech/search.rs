@@ -104,6 +104,8 @@ pub struct Spent {
     pub features: Duration,
     /// The encoder.
     pub encoder: Duration,
+    /// The letter ear's beam.
+    pub letters: Duration,
     /// Steps of the decoder.
     pub decoder: Duration,
     /// All three searches, without the decoder.
@@ -112,6 +114,18 @@ pub struct Spent {
     pub steps: usize,
     /// Hypotheses taken a token further, in all steps.
     pub rows: usize,
+}
+
+impl std::ops::AddAssign for Spent {
+    fn add_assign(&mut self, o: Spent) {
+        self.features += o.features;
+        self.encoder += o.encoder;
+        self.letters += o.letters;
+        self.decoder += o.decoder;
+        self.search += o.search;
+        self.steps += o.steps;
+        self.rows += o.rows;
+    }
 }
 
 /// What the search needs to know about tokens.
@@ -142,6 +156,11 @@ struct Longer {
 }
 
 impl Tuning {
+    /// For the word ear of an adapted model, which needs few hypotheses.
+    pub fn adapted() -> Tuning {
+        Tuning { leaning: 2, ..Tuning::default() }
+    }
+
     fn by_length(&self, log_prob: f32, tokens: usize) -> f32 {
         log_prob / (tokens.max(1) as f32).powf(self.length)
     }
@@ -179,6 +198,8 @@ pub struct Guide<'a> {
     pub lex: &'a Lexicon,
     /// Its numbers.
     pub tuning: &'a Tuning,
+    /// Only the leaning search: the letter ear does the rest.
+    pub leaning_alone: bool,
 }
 
 /// Searches one sound. `most` is the most tokens a hypothesis may have.
@@ -213,11 +234,15 @@ pub fn search(
         standing: Standing::default(),
         places,
     };
-    let mut bound = vec![begin(grammar.start())];
     let mut leaning = vec![begin(Vec::new())];
-    let mut free = Some(begin(Vec::new()));
     // All three begin with the one row of the prompt.
-    let mut chances = vec![first.clone(), first.clone(), first];
+    let (mut bound, mut free, mut chances) = match guide.leaning_alone {
+        true => (Vec::new(), None, vec![first]),
+        false => {
+            let all = vec![first.clone(), first.clone(), first];
+            (vec![begin(grammar.start())], Some(begin(Vec::new())), all)
+        }
+    };
     let most = most.min(net.most_words().saturating_sub(tokens.prompt.len() + 1));
     for _ in 0..most {
         let (of_bound, rest) = chances.split_at(bound.len());

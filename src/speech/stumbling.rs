@@ -11,6 +11,11 @@ impl Recogniser for Stumbling {
     fn hear(&self, piece: &Piece<'_>) -> Result<Heard, Problem> {
         assert_ne!(piece.start_ms, 1000, "this stretch cannot be heard");
         let text = format!("said at {}", piece.start_ms);
-        Ok(Heard { certainty: Some(Certainty::Sure), text, alternatives: Vec::new() })
+        Ok(Heard {
+            certainty: Some(Certainty::Sure),
+            text,
+            alternatives: Vec::new(),
+            words: Vec::new(),
+        })
     }
 }

@@ -50,6 +50,7 @@ impl Recogniser for Transcript {
             certainty: Some(p.certainty.unwrap_or(Certainty::Sure)),
             text: p.text.clone(),
             alternatives: p.alternatives.clone(),
+            words: p.words.clone(),
         }))
     }
 }

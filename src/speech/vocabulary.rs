@@ -8,6 +8,7 @@
 use std::collections::HashMap;
 use std::path::Path;
 
+use super::grammar::Spelling;
 use crate::problem::Problem;
 
 /// Words to tokens and back.
@@ -143,6 +144,20 @@ impl Vocabulary {
     pub fn decode(&self, tokens: &[u32]) -> String {
         let bytes: Vec<u8> = tokens.iter().flat_map(|t| self.piece(*t)).copied().collect();
         String::from_utf8_lossy(&bytes).into_owned()
+    }
+}
+
+impl Spelling for Vocabulary {
+    fn words(&self, text: &str) -> Vec<u32> {
+        text.split_whitespace().flat_map(|w| self.encode(&format!(" {w}"))).collect()
+    }
+
+    fn mark(&self, text: &str) -> Vec<u32> {
+        self.encode(text)
+    }
+
+    fn capitals(&self) -> bool {
+        true
     }
 }
 

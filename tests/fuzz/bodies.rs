@@ -252,6 +252,7 @@ fn spoken(text: &str, at_ms: u64) -> Phrase {
         line: None,
         speaker: None,
         alternatives: vec![],
+        words: Vec::new(),
         certainty: None,
     }
 }

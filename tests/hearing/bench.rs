@@ -14,9 +14,10 @@
 //! `HEARING_EACH` phrases a voice and kind (default 12), `HEARING_SET` fit or held (default held),
 //! `HEARING_NOISE` only rows with this word in their name, `HEARING_DUMP` a file for one JSON line
 //! a phrase, `HEARING_PARTS` what follows the rows (default `none,exams`: sound in which nothing is
-//! found, and whole exams), `HEARING_TUNING` numbers of the search.
+//! found, and whole exams), `HEARING_TUNING` numbers of both ears. With `COTSIDE_HEARING=off` the same
+//! rows by one ear, as published.
 //!
-//! The judge's thresholds were fitted with two commands, the second of which hears nothing:
+//! The thresholds of the two ears were fitted with two commands, the second of which hears nothing:
 //! `HEARING_SET=fit HEARING_DUMP=fit.jsonl cargo bench --bench hearing`, then
 //! `HEARING_FIT=fit.jsonl cargo bench --bench hearing`.
 
@@ -32,8 +33,8 @@ use std::time::Instant;
 
 use cotside::capture::{Phrase, Source};
 use cotside::lexicon::Lexicon;
-use cotside::speech::search::Searched;
-use cotside::speech::{Piece, Whisper, activity, file, judge, model};
+use cotside::speech::search::Spent;
+use cotside::speech::{Heard, Piece, Whisper, activity, file, judge, model};
 use rayon::prelude::*;
 
 use score::{Outcome, Table, Typed};
@@ -52,9 +53,6 @@ fn number(name: &str, default: usize) -> usize {
 
 fn main() {
     // `cargo bench` and `cargo test --benches` give arguments of their own; none is ours.
-    if let Some(path) = std::env::var_os("HEARING_FIT") {
-        return fit::search(&std::fs::read_to_string(path).expect("what HEARING_DUMP wrote"));
-    }
     let set = std::env::var("HEARING_SET").unwrap_or_else(|_| "held".into());
     let each = number("HEARING_EACH", 12);
     let lex = cotside::lexicon::shipped("newborn").expect("the shipped lexicon");
@@ -66,6 +64,10 @@ fn main() {
             std::process::exit(2);
         }
     };
+    if let Some(path) = std::env::var_os("HEARING_FIT") {
+        let dump = std::fs::read_to_string(path).expect("what HEARING_DUMP wrote");
+        return fit::search(&dump, whisper, &lex);
+    }
     let voices = speak::voices(&set);
     let cries = speak::cries(std::env::var_os("COTSIDE_CRIES").map(PathBuf::from).as_deref());
     if cries.is_empty() {
@@ -88,6 +90,7 @@ fn main() {
             let (mut ours, mut free) = (Table::default(), Table::default());
             let (mut heard_s, began_s) = (0.0, cpu_s());
             let mut took: Vec<f64> = Vec::new();
+            let mut spent = Spent::default();
             for (v, voice) in voices.iter().enumerate() {
                 let of_kind = &lines[kind];
                 // Each voice speaks phrases of its own.
@@ -104,6 +107,7 @@ fn main() {
                     free.add(d.free);
                     heard_s += d.sound_s;
                     took.extend(d.took_s);
+                    spent += d.spent;
                     if let Some(f) = &mut dump {
                         writeln!(f, "{}", d.told).unwrap();
                     }
@@ -117,7 +121,16 @@ fn main() {
             took.sort_by(f64::total_cmp);
             let median = took.get(took.len() / 2).copied().unwrap_or(0.0);
             println!("  recognition of a stretch, median on this machine as loaded: {median:.2} s");
-            println!("  bound, leaning and free   {ours}");
+            let a_second = |d: std::time::Duration| d.as_secs_f64() / heard_s;
+            println!(
+                "  of a second: bands {:.3}, encoder and letter head {:.3}, letter ear {:.3}, decoder {:.3}, its search {:.3}",
+                a_second(spent.features),
+                a_second(spent.encoder),
+                a_second(spent.letters),
+                a_second(spent.decoder),
+                a_second(spent.search)
+            );
+            println!("  heard                     {ours}");
             println!("  dictation, same model     {free}");
         }
     }
@@ -131,37 +144,70 @@ fn main() {
     println!("\nlargest memory: {}", memory());
 }
 
-/// With the numbers of the search that `HEARING_TUNING` gives, such as `bonus=1.0,length=0.7`.
+/// With the numbers that `HEARING_TUNING` gives, such as `bonus=1.0,clear=4`.
 fn tuned(mut w: Whisper<'_>) -> Whisper<'_> {
     let given = std::env::var("HEARING_TUNING").unwrap_or_default();
     for (name, value) in given.split(',').filter_map(|p| p.split_once('=')) {
         let n: f32 = value.parse().expect("a number");
-        let (t, c) = (&mut w.tuning, &mut w.grammar.costs);
         match name {
-            "first" => t.bound[0] = n as usize,
-            "later" => t.bound[1] = n as usize,
-            "leaning" => t.leaning = n as usize,
-            "length" => t.length = n,
-            "bonus" => t.bonus = n,
-            "window" => t.window = n as usize,
-            "behind" => t.behind = n as usize,
-            "abreast" => t.abreast[0] = n,
-            "abreast_later" => t.abreast[1] = n,
-            "leaning_abreast" => t.leaning_abreast = n,
-            "hopeless" => t.hopeless = n,
-            "outdone" => t.outdone = n,
-            "another" => c.another = n,
-            "link" => c.link = n,
-            "bare_number" => c.bare_number = n,
-            "word" => c.word = n,
-            "bare_value" => c.bare_value = n,
-            "filler" => c.filler = n,
-            "unsaid" => c.unsaid = n,
-            "again" => c.again = n,
-            _ => panic!("there is no {name}"),
+            "leaning" => w.tuning.leaning = n as usize,
+            "bonus" => w.tuning.bonus = n,
+            "length" => w.tuning.length = n,
+            _ => {
+                let ear = w.letter_ear.as_mut().expect("numbers of the letter ear need one");
+                let (b, c, t) = (&mut ear.beam, &mut ear.grammar.costs, &mut ear.thresholds);
+                match name {
+                    "paths" => b.paths = n as usize,
+                    "within" => b.within = n,
+                    "floor" => b.floor = n,
+                    "alike" => b.alike = n as usize,
+                    "another" => c.another = n,
+                    "bare_number" => c.bare_number = n,
+                    "word" => c.word = n,
+                    "bare_value" => c.bare_value = n,
+                    "filler" => c.filler = n,
+                    "unsaid" => c.unsaid = n,
+                    "again" => c.again = n,
+                    "talk" => c.talk = n,
+                    "letter" => c.letter = n,
+                    "entry" => c.entry = n,
+                    "fits" => t.fits = n,
+                    "clear" => t.clear = n,
+                    "may_fit" => t.may_fit = n,
+                    "near" => t.near = n,
+                    "own" => t.own = n,
+                    "may_near" => t.may_near = n,
+                    "may_own" => t.may_own = n,
+                    "literal" => t.literal = n,
+                    "lost" => t.word = n,
+                    "lost_letter" => t.letter = n,
+                    _ => panic!("there is no {name}"),
+                }
+            }
         }
     }
     w
+}
+
+/// What was heard of a stretch.
+struct Stretched {
+    heard: Heard,
+    /// The same model's free text.
+    free: String,
+    spent: Spent,
+    kept: serde_json::Value,
+}
+
+fn stretch(w: &Whisper<'_>, piece: &Piece<'_>, keep: bool) -> Stretched {
+    if let Some(both) = w.both(piece.sound).expect("the recogniser") {
+        let kept = if keep { fit::kept(&both, piece) } else { serde_json::Value::Null };
+        let heard = w.judged(&both, piece);
+        return Stretched { heard, free: both.words, spent: both.spent, kept };
+    }
+    let found = w.search(piece.sound).expect("the recogniser");
+    let heard = judge::judge(&found, &|t| w.text(t));
+    let free = found.free.as_ref().map(|f| w.text(&f.tokens)).unwrap_or_default();
+    Stretched { heard, free, spent: found.spent, kept: serde_json::Value::Null }
 }
 
 struct Done {
@@ -169,6 +215,7 @@ struct Done {
     free: Outcome,
     sound_s: f64,
     took_s: Vec<f64>,
+    spent: Spent,
     told: serde_json::Value,
 }
 
@@ -182,46 +229,30 @@ fn one(
 ) -> Done {
     let clean = speak::speak(v, &l.text);
     let sound = speak::mixed(&clean, n, cries, &l.text);
-    let (mut ours, mut free, mut told) = (Vec::new(), Vec::new(), Vec::new());
-    let (mut took_s, mut weights, mut ways) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut ours, mut free, mut took_s) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut told, mut kept) = (Vec::new(), Vec::new());
+    let mut spent = Spent::default();
     for s in activity::stretches(&sound) {
         let piece = file::piece(&sound, &s);
         let began = Instant::now();
-        let found = w.search(piece.sound).expect("the recogniser");
+        let one = stretch(w, &piece, dump);
         took_s.push(began.elapsed().as_secs_f64());
-        let heard = judge::judge(&found, &|t| w.text(t));
-        let g = judge::weigh(&found, &|t| w.text(t));
-        if dump {
-            weights.push(g);
-            ways.push(in_ways(w, &found, &piece));
-        }
-        let t = found.spent;
-        let ms = [t.features, t.encoder, t.decoder, t.search].map(|d| d.as_millis() as u64);
-        told.push(serde_json::json!({
-            "certainty": heard.certainty, "text": heard.text, "gap": g.gap,
-            "margin": g.margin.min(99.0), "bound": g.bound, "free": g.free,
-            "nothing": found.nothing, "steps": found.spent.steps, "rows": found.spent.rows,
-            "ms": ms,
-            "bounds": found.bound.iter().map(|b| (w.text(&b.tokens), b.log_prob, b.score, b.tokens.len())).collect::<Vec<_>>(),
-            "leaning": found.leaning.first().map(|b| (w.text(&b.tokens), b.log_prob, b.score)),
-            "frees": found.free.as_ref().map(|b| (w.text(&b.tokens), b.log_prob, b.score)),
-        }));
-        let text = found.free.as_ref().map(|f| w.text(&f.tokens)).unwrap_or_default();
-        ours.extend(heard.phrase(&piece, Source::Wav));
-        free.push(plain(&text, piece.start_ms, piece.end_ms));
+        spent += one.spent;
+        kept.push(one.kept);
+        told.push(serde_json::json!([
+            one.heard.text,
+            format!("{:?}", one.heard.certainty),
+            one.free
+        ]));
+        ours.extend(one.heard.phrase(&piece, Source::Wav));
+        free.push(plain(&one.free, piece.start_ms, piece.end_ms));
     }
     let (ours, free) = (Outcome::of(&l.want, &ours, lex), Outcome::of(&l.want, &free, lex));
     let told = serde_json::json!({
         "kind": l.kind, "voice": v.name, "noise": n.to_string(), "text": l.text,
-        "ours": ours.to_string(), "free": free.to_string(), "heard": told,
-        "fit": if dump { fit::told(&weights, &ways, &l.want, lex) } else { serde_json::Value::Null },
+        "ours": ours.to_string(), "free": free.to_string(), "heard": told, "kept": kept,
     });
-    Done { ours, free, sound_s: sound.len() as f64 / 16_000.0, took_s, told }
-}
-
-/// What is handed on of a stretch for each way to be sure of it.
-fn in_ways(w: &Whisper<'_>, found: &Searched, piece: &Piece<'_>) -> [Option<Phrase>; 4] {
-    fit::WAYS.map(|way| judge::heard(found, way, &|t| w.text(t)).phrase(piece, Source::Wav))
+    Done { ours, free, sound_s: sound.len() as f64 / 16_000.0, took_s, spent, told }
 }
 
 /// Words without a recogniser's word on them.
@@ -234,6 +265,7 @@ fn plain(text: &str, start_ms: u64, end_ms: u64) -> Phrase {
         line: None,
         speaker: None,
         alternatives: Vec::new(),
+        words: Vec::new(),
         certainty: None,
     }
 }
@@ -277,21 +309,17 @@ fn false_findings(
     dump: &mut Option<std::fs::File>,
 ) {
     println!("\nfindings where none was said, a minute:       sure  unsettled  minutes");
-    let nothing = Typed::of("", lex);
     let mut row = |name: &str, sounds: Vec<Vec<f32>>| {
         let one = |sound: &Vec<f32>| {
             let (mut phrases, mut told) = (Vec::new(), Vec::new());
             for s in activity::stretches(sound) {
                 let piece = file::piece(sound, &s);
-                let found = w.search(piece.sound).expect("the recogniser");
-                let heard = judge::judge(&found, &|t| w.text(t));
-                let ways = [in_ways(w, &found, &piece)];
-                let weights = [judge::weigh(&found, &|t| w.text(t))];
+                let one = stretch(w, &piece, dump.is_some());
                 // Each stretch by itself: there are many in a row.
                 told.push(serde_json::json!({
-                    "kind": "none", "noise": name, "heard": heard.text,
-                    "fit": fit::told(&weights, &ways, &nothing, lex),
+                    "kind": "none", "noise": name, "text": "", "heard": one.heard.text, "kept": [one.kept],
                 }));
+                let heard = one.heard;
                 phrases.extend(heard.phrase(&piece, Source::Wav));
             }
             let (sure, unsure) = score::findings(&phrases, lex);

@@ -1,92 +1,81 @@
-//! Fits the judge's thresholds on what the bench wrote down, without hearing anything again.
+//! Fits the two ears' numbers on what the bench wrote down, without hearing anything again.
 //!
-//! For every phrase the bench writes the numbers of its stretches, and what becomes of the phrase
-//! for each way to be sure of each stretch. With thresholds, each stretch has one such way; so any
-//! thresholds can be tried in no time. Each threshold in turn is moved along its ladder to where the
-//! sum is best, until none moves any more.
+//! For every phrase the bench keeps what each ear heard: the chances of the letters, and the word ear's
+//! text. With other numbers what becomes of it is computed anew. `HEARING_FIT` shows that, and then moves
+//! each threshold in turn along its ladder to where the sum is best, until none moves any more.
 
 use std::collections::BTreeMap;
 
-use cotside::capture::{Certainty, Phrase};
+use cotside::capture::Source;
 use cotside::lexicon::Lexicon;
-use cotside::speech::judge::{self, Thresholds, Weights};
+use cotside::speech::witnesses::{Both, Thresholds};
+use cotside::speech::{Piece, Whisper};
+use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::score::{Outcome, Typed};
-
-/// Ways to be sure of a stretch.
-pub const WAYS: [Option<Certainty>; 4] =
-    [None, Some(Certainty::Sure), Some(Certainty::Unsettled), Some(Certainty::Narration)];
-/// Most stretches of a phrase that is fitted on; there are four to this power outcomes.
-pub const MOST: usize = 3;
 
 /// What a wrong sure finding costs, in right phrases. A slack is added to every threshold before
 /// wrong ones are counted, so that none lies just behind the last wrong one there was.
 const WRONG: f64 = 25.0;
 /// What a phrase left to a person counts, in right phrases.
 const LEFT: f64 = 0.6;
+/// Chances are kept as so many parts of a unit of their logarithm.
+const PARTS: f32 = 100.0;
 
-/// The numbers and the outcomes of a phrase, for the dump. `phrases` has, for each stretch, what is
-/// handed on in each of the [`WAYS`].
-pub fn told(
-    weights: &[Weights],
-    phrases: &[[Option<Phrase>; 4]],
-    want: &Typed,
-    lex: &Lexicon,
-) -> Value {
-    if phrases.len() > MOST {
-        return Value::Null;
-    }
-    let outcome = |way: usize| {
-        let said = phrases.iter().enumerate().filter_map(|(i, p)| p[way >> (2 * i) & 3].clone());
-        Outcome::of(want, &said.collect::<Vec<_>>(), lex).to_string()
-    };
-    let outcomes: Vec<String> = (0..1usize << (2 * phrases.len())).map(outcome).collect();
-    let held = |v: f32| v.clamp(-99.0, 99.0);
-    let numbers = |w: &Weights| {
-        json!([held(w.gap), held(w.margin), held(w.bound), held(w.free), held(w.share), w.wordless])
-    };
-    json!({"weights": weights.iter().map(numbers).collect::<Vec<_>>(), "outcomes": outcomes})
+/// What both ears heard of a stretch.
+pub fn kept(both: &Both, piece: &Piece<'_>) -> Value {
+    let row = |r: &Vec<f32>| r.iter().map(|p| (-p * PARTS).min(6e4) as u16).collect::<Vec<_>>();
+    json!({
+        "rows": both.rows.iter().map(row).collect::<Vec<_>>(), "words": both.words,
+        "score": both.word_score, "own": both.own, "asked": both.asked,
+        "times": [piece.from_ms, piece.start_ms, piece.end_ms],
+    })
 }
 
 struct Case {
     row: String,
-    weights: Vec<Weights>,
-    outcomes: Vec<Outcome>,
+    text: String,
+    want: Typed,
+    stretches: Vec<(Both, [u64; 3])>,
 }
 
 impl Case {
-    fn read(v: &Value) -> Option<Case> {
-        let fit = v.get("fit").filter(|f| !f.is_null())?;
-        let number = |n: &Value, i: usize| n[i].as_f64().unwrap_or(0.0) as f32;
-        let weights = fit["weights"].as_array()?.iter().map(|n| Weights {
-            gap: number(n, 0),
-            margin: number(n, 1),
-            bound: number(n, 2),
-            free: number(n, 3),
-            share: number(n, 4),
-            wordless: n[5].as_bool().unwrap_or(false),
-        });
-        let outcomes = fit["outcomes"].as_array()?.iter().map(|o| match o.as_str() {
-            Some("right") => Outcome::Right,
-            Some("unsettled") => Outcome::Unsettled,
-            Some("wrong-but-sure") => Outcome::WrongSure,
-            _ => Outcome::Missed,
-        });
+    fn read(line: &str, w: &Whisper<'_>, lex: &Lexicon) -> Option<Case> {
+        let v: Value = serde_json::from_str(line).ok()?;
+        let one = |s: &Value| -> Option<(Both, [u64; 3])> {
+            let number = |p: &Value| -(p.as_u64().unwrap_or(0) as f32) / PARTS;
+            let row = |r: &Value| Some(r.as_array()?.iter().map(number).collect());
+            let rows: Option<Vec<Vec<f32>>> = s["rows"].as_array()?.iter().map(row).collect();
+            let mut both = w.spelt(rows?)?;
+            s["words"].as_str()?.clone_into(&mut both.words);
+            both.word_score = s["score"].as_f64()? as f32;
+            both.own = s["own"].as_f64()? as f32;
+            both.asked = serde_json::from_value(s["asked"].clone()).ok()?;
+            w.read(&mut both);
+            let time = |i: usize| s["times"][i].as_u64();
+            Some((both, [time(0)?, time(1)?, time(2)?]))
+        };
+        let text = v["text"].as_str().unwrap_or_default().to_owned();
         Some(Case {
             row: format!("{}, {}", v["kind"].as_str()?, v["noise"].as_str()?),
-            weights: weights.collect(),
-            outcomes: outcomes.collect(),
+            want: Typed::of(&text, lex),
+            text,
+            stretches: v["kept"].as_array()?.iter().map(one).collect::<Option<_>>()?,
         })
     }
 
-    fn outcome(&self, t: &Thresholds) -> Outcome {
-        let way = |w: &Weights| {
-            let c = judge::certainty(w, t);
-            WAYS.iter().position(|x| *x == c).unwrap_or(0)
+    fn heard(&self, w: &Whisper<'_>) -> Vec<cotside::capture::Phrase> {
+        let one = |(both, [from_ms, start_ms, end_ms]): &(Both, [u64; 3])| {
+            let piece =
+                Piece { sound: &[], from_ms: *from_ms, start_ms: *start_ms, end_ms: *end_ms };
+            w.judged(both, &piece).phrase(&piece, Source::Wav)
         };
-        let all = self.weights.iter().enumerate();
-        self.outcomes[all.fold(0, |n, (i, w)| n | way(w) << (2 * i))]
+        self.stretches.iter().filter_map(one).collect()
+    }
+
+    fn outcome(&self, w: &Whisper<'_>, lex: &Lexicon) -> Outcome {
+        Outcome::of(&self.want, &self.heard(w), lex)
     }
 }
 
@@ -100,55 +89,86 @@ struct Rung {
 }
 
 const RUNGS: &[Rung] = &[
-    Rung { name: "fits", at: |t| &mut t.fits, from: 0.0, to: 2.0, slack: 0.08 },
-    Rung { name: "clear", at: |t| &mut t.clear, from: 0.0, to: 1.2, slack: -0.06 },
-    Rung { name: "faint", at: |t| &mut t.faint, from: -4.0, to: -0.5, slack: -0.15 },
-    Rung { name: "may_fit", at: |t| &mut t.may_fit, from: 0.0, to: 4.0, slack: 0.0 },
-    Rung { name: "may_fit_alone", at: |t| &mut t.may_fit_alone, from: 0.0, to: 5.0, slack: 0.0 },
-    Rung { name: "alone", at: |t| &mut t.alone, from: 0.0, to: 1.0, slack: 0.0 },
-    Rung { name: "lost", at: |t| &mut t.lost, from: -5.0, to: -1.0, slack: 0.0 },
-    Rung { name: "lost_wide", at: |t| &mut t.lost_wide, from: -5.0, to: -1.0, slack: 0.0 },
-    Rung { name: "no_words", at: |t| &mut t.no_words, from: -5.0, to: -1.0, slack: 0.0 },
-    Rung { name: "share", at: |t| &mut t.share, from: 0.3, to: 1.0, slack: -0.05 },
-    Rung { name: "longer", at: |t| &mut t.longer, from: 1.0, to: 2.0, slack: 0.05 },
+    Rung { name: "fits", at: |t| &mut t.fits, from: 0.0, to: 3.0, slack: 0.1 },
+    Rung { name: "clear", at: |t| &mut t.clear, from: 0.0, to: 12.0, slack: -1.0 },
+    Rung { name: "near", at: |t| &mut t.near, from: 0.0, to: 8.0, slack: 0.5 },
+    Rung { name: "own", at: |t| &mut t.own, from: 0.0, to: 3.0, slack: 0.2 },
+    Rung { name: "literal", at: |t| &mut t.literal, from: 0.0, to: 12.0, slack: 1.0 },
+    Rung { name: "may_fit", at: |t| &mut t.may_fit, from: 0.0, to: 6.0, slack: 0.0 },
+    Rung { name: "may_near", at: |t| &mut t.may_near, from: 0.0, to: 30.0, slack: 0.0 },
+    Rung { name: "may_own", at: |t| &mut t.may_own, from: 0.0, to: 6.0, slack: 0.0 },
+    Rung { name: "lost", at: |t| &mut t.word, from: 1.0, to: 15.0, slack: 0.5 },
+    Rung { name: "lost_letter", at: |t| &mut t.letter, from: 0.2, to: 3.0, slack: 0.1 },
 ];
-const STEPS: usize = 40;
+const STEPS: usize = 12;
 
-fn worth(cases: &[Case], t: &Thresholds) -> f64 {
+fn outcomes(cases: &[Case], w: &mut Whisper<'_>, lex: &Lexicon, t: &Thresholds) -> Vec<Outcome> {
+    if let Some(ear) = &mut w.letter_ear {
+        ear.thresholds = *t;
+    }
+    let w = &*w;
+    cases.par_iter().map(|c| c.outcome(w, lex)).collect()
+}
+
+fn worth(cases: &[Case], w: &mut Whisper<'_>, lex: &Lexicon, t: &Thresholds) -> f64 {
     let mut slack = *t;
     for r in RUNGS {
         *(r.at)(&mut slack) += r.slack;
     }
-    let one = |c: &Case| {
-        let kept = match c.outcome(t) {
-            Outcome::Right => 1.0,
-            Outcome::Unsettled => LEFT,
-            Outcome::Missed => 0.0,
-            Outcome::WrongSure => -WRONG,
-        };
-        kept - if c.outcome(&slack) == Outcome::WrongSure { WRONG } else { 0.0 }
+    let kept = |o: &Outcome| match o {
+        Outcome::Right => 1.0,
+        Outcome::Unsettled => LEFT,
+        Outcome::Missed => 0.0,
+        Outcome::WrongSure => -WRONG,
     };
-    cases.iter().map(one).sum()
+    let as_is: f64 = outcomes(cases, w, lex, t).iter().map(kept).sum();
+    let wrong = outcomes(cases, w, lex, &slack);
+    as_is - WRONG * wrong.iter().filter(|o| **o == Outcome::WrongSure).count() as f64
 }
 
-fn show(cases: &[Case], t: &Thresholds) {
+fn show(cases: &[Case], w: &mut Whisper<'_>, lex: &Lexicon, t: &Thresholds) {
     let mut rows: BTreeMap<&str, super::Table> = BTreeMap::new();
-    for c in cases {
-        rows.entry(&c.row).or_default().add(c.outcome(t));
+    for (c, o) in cases.iter().zip(outcomes(cases, w, lex, t)) {
+        rows.entry(&c.row).or_default().add(o);
     }
     for (row, table) in rows {
         println!("  {row:<34} {table}");
     }
 }
 
-/// Reads a dump and prints the thresholds that serve it best, before and after.
-pub fn search(dump: &str) {
-    let lines = dump.lines().filter_map(|l| serde_json::from_str(l).ok());
-    let cases: Vec<Case> = lines.filter_map(|v: Value| Case::read(&v)).collect();
-    let mut best = Thresholds::default();
+/// Reads what was kept, shows what becomes of it, and with `HEARING_MOVE` moves the thresholds.
+pub fn search(dump: &str, mut w: Whisper<'_>, lex: &Lexicon) {
+    let cases: Vec<Case> = {
+        let lines: Vec<&str> = dump.lines().collect();
+        let w = &w;
+        lines.par_iter().filter_map(|l| Case::read(l, w, lex)).collect()
+    };
+    let mut best = w.letter_ear.as_ref().map_or_else(Thresholds::default, |e| e.thresholds);
     println!("{} phrases; as it is:", cases.len());
-    show(&cases, &best);
-    let mut most = worth(&cases, &best);
+    show(&cases, &mut w, lex, &best);
+    if std::env::var_os("COTSIDE_VERBOSE").is_some() {
+        for c in &cases {
+            let o = c.outcome(&w, lex);
+            if o == Outcome::Right {
+                continue;
+            }
+            println!("{o}: {} \"{}\"", c.row, c.text);
+            for ((both, _), p) in c.stretches.iter().zip(c.heard(&w)) {
+                let doubtful: Vec<&str> =
+                    p.words.iter().filter(|w| w.doubtful).map(|w| w.text.as_str()).collect();
+                println!("    {:?} \"{}\" {doubtful:?}", p.certainty, p.text);
+                println!("    words \"{}\" letters \"{}\"", both.words, both.spelt.free);
+                println!("    {:?}", w.letter_ear.as_ref().and_then(|e| both.weigh(&e.letters)));
+                for q in both.spelt.paths.iter().take(2).chain(both.read.paths.first()) {
+                    println!("      {:7.1} {:7.1} {:3} {}", q.log_prob, q.score, q.talk, q.text);
+                }
+            }
+        }
+    }
+    if std::env::var_os("HEARING_MOVE").is_none() {
+        return;
+    }
+    let mut most = worth(&cases, &mut w, lex, &best);
     loop {
         let before = most;
         for r in RUNGS {
@@ -158,7 +178,7 @@ pub fn search(dump: &str) {
                 let v = r.from + (r.to - r.from) * k as f32 / STEPS as f32;
                 let mut t = best;
                 *(r.at)(&mut t) = v;
-                tried.push((worth(&cases, &t), v));
+                tried.push((worth(&cases, &mut w, lex, &t), v));
             }
             let top = tried.iter().map(|t| t.0).fold(f64::MIN, f64::max);
             if top > most + 1e-9 {
@@ -173,7 +193,7 @@ pub fn search(dump: &str) {
         }
     }
     println!("\nfitted:");
-    show(&cases, &best);
+    show(&cases, &mut w, lex, &best);
     println!();
     for r in RUNGS {
         println!("  {:<16} {:6.2}", r.name, *(r.at)(&mut best));

@@ -23,6 +23,7 @@ impl Typed {
             line: None,
             speaker: None,
             alternatives: Vec::new(),
+            words: Vec::new(),
             certainty: None,
         };
         Typed(stand(&[phrase], lex))

@@ -18,23 +18,24 @@ pub struct Voice {
 const FLITE: &str = "flite";
 const ESPEAK: &str = "espeak-ng";
 
-/// Voices of a set. Those of `held` were not listened to while anything was fitted.
+/// Voices of a set. Those of `held` were not listened to while anything was trained or fitted; of
+/// espeak-ng, which the ears were trained on, it has other voices.
 pub fn voices(set: &str) -> Vec<Voice> {
     let v = |name, program, args| Voice { name, program, args };
     match set {
         "fit" => vec![
-            v("flite slt", FLITE, &["-voice", "slt"]),
+            v("flite awb", FLITE, &["-voice", "awb"]),
             v("flite kal16", FLITE, &["-voice", "kal16"]),
             v("espeak en-us", ESPEAK, &["-v", "en-us", "-s", "150"]),
             v("espeak en-us f3", ESPEAK, &["-v", "en-us+f3", "-s", "145"]),
         ],
         _ => vec![
             v("flite rms", FLITE, &["-voice", "rms"]),
-            v("flite awb", FLITE, &["-voice", "awb"]),
+            v("flite slt", FLITE, &["-voice", "slt"]),
             v("flite rms slower", FLITE, &["-voice", "rms", "--setf", "duration_stretch=1.15"]),
-            v("flite awb faster", FLITE, &["-voice", "awb", "--setf", "duration_stretch=0.9"]),
-            v("espeak en-gb", ESPEAK, &["-v", "en-gb", "-s", "150"]),
-            v("espeak en-gb f2", ESPEAK, &["-v", "en-gb+f2", "-s", "140", "-p", "60"]),
+            v("flite slt faster", FLITE, &["-voice", "slt", "--setf", "duration_stretch=0.9"]),
+            v("espeak scotland", ESPEAK, &["-v", "en-gb-scotland", "-s", "150"]),
+            v("espeak gbcwmd f1", ESPEAK, &["-v", "en-gb-x-gbcwmd+f1", "-s", "140", "-p", "60"]),
         ],
     }
 }

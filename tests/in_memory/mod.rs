@@ -82,6 +82,7 @@ impl<'l> Log<'l> {
             line: None,
             speaker: None,
             alternatives: vec![],
+            words: Vec::new(),
             certainty: None,
         }))
     }

@@ -54,6 +54,7 @@ fn phrase(line: u32, row: &str) -> Phrase {
         line: Some(line),
         speaker: None,
         alternatives: vec![],
+        words: Vec::new(),
         certainty: None,
     }
 }

@@ -62,6 +62,7 @@ pub fn unsigned(code: &str) -> MemDisk {
             line: None,
             speaker: None,
             alternatives: vec![],
+            words: Vec::new(),
             certainty: None,
         };
         journal.append(at, &Entry::Phrase(phrase)).unwrap();

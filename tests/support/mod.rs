@@ -37,6 +37,7 @@ pub fn read(lex: &Lexicon, words: &str) -> Vec<String> {
             line: None,
             speaker: None,
             alternatives: vec![],
+            words: Vec::new(),
             certainty: None,
         };
         let r = reader.read(i as u64 + 1, &phrase);

