@@ -4,6 +4,9 @@
 //! and ends after a pause; the longer the stretch, the shorter the pause that ends it. A stretch
 //! that never pauses, as when the baby cries through it, is cut at its quietest moment and the
 //! two parts overlap, so that no word is lost to the cut.
+//!
+//! Long before a pause is over, it is known what will be recognised if it lasts ([`Activity::perhaps`]):
+//! whoever listens live begins with that, and has the words when the pause has lasted.
 
 use std::ops::Range;
 
@@ -16,8 +19,8 @@ const BEGIN: f32 = 0.65;
 const STAY: f32 = 0.45;
 /// Frames that must be speech, of the last six, before a stretch begins.
 const FIRM: usize = 3;
-/// Pause that ends a stretch, frames: half a second.
-const PAUSE: usize = 32;
+/// Pause that ends a stretch, frames: 0.42 s.
+const PAUSE: usize = 26;
 /// The same once a stretch is long.
 const SHORT_PAUSE: usize = 14;
 /// Frames from which on the shorter pause will do: 4 s.
@@ -30,7 +33,7 @@ const CUT_ZONE: usize = 160;
 const OVERLAP: usize = 16;
 /// Frames kept before the first and behind the last of speech.
 const BEFORE: usize = 16;
-const BEHIND: usize = 20;
+const BEHIND: usize = 12;
 /// A stretch with fewer frames of speech is no word.
 const FEWEST: usize = 8;
 
@@ -94,6 +97,15 @@ impl Activity {
         self.close(false, out);
     }
 
+    /// The stretch under way as it will be given if no more is said: as soon as so much quiet is behind its
+    /// speech as is kept of it, and long before the pause is long enough to end it.
+    pub fn perhaps(&self) -> Option<Stretch> {
+        let begun = self.begun?;
+        let quiet = self.frame - (self.last + 1);
+        (quiet >= BEHIND && self.spoken >= FEWEST)
+            .then(|| self.stretch(begun, self.last + 1, false))
+    }
+
     /// Whether speech is under way.
     pub fn speaking(&self) -> bool {
         self.begun.is_some()
@@ -140,7 +152,7 @@ impl Activity {
             .min_by(|a, b| around(*a).total_cmp(&around(*b)))
             .unwrap_or(self.loud.len() - 1);
         let end = begun + quietest + OVERLAP / 2;
-        self.give(begun, end, true, out);
+        out.push(self.stretch(begun, end, true));
         let next = (begun + quietest).saturating_sub(OVERLAP / 2);
         self.floor = next;
         self.loud.drain(..next - begun);
@@ -153,21 +165,17 @@ impl Activity {
         if let Some(begun) = self.begun.take()
             && self.spoken >= FEWEST
         {
-            self.give(begun, self.last + 1, cut, out);
+            out.push(self.stretch(begun, self.last + 1, cut));
         }
         self.floor = self.last + 1;
         self.loud.clear();
         self.recent = 0;
     }
 
-    fn give(&self, from: usize, to: usize, cut: bool, out: &mut Vec<Stretch>) {
+    fn stretch(&self, from: usize, to: usize, cut: bool) -> Stretch {
         let first = from.saturating_sub(BEFORE).max(self.floor.min(from));
         let last = if cut { to } else { (to + BEHIND).min(self.frame) };
-        out.push(Stretch {
-            heard: first * FRAME..last * FRAME,
-            speech: from * FRAME..to * FRAME,
-            cut,
-        });
+        Stretch { heard: first * FRAME..last * FRAME, speech: from * FRAME..to * FRAME, cut }
     }
 }
 
@@ -178,4 +186,40 @@ pub fn stretches(sound: &[f32]) -> Vec<Stretch> {
     activity.push(sound, &mut out);
     activity.finish(&mut out);
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Each sample of a recording of speech in turn: what `perhaps` says first of a stretch is what is given
+    /// once the pause has lasted, to the sample.
+    #[test]
+    fn a_stretch_is_known_before_the_pause_that_ends_it_is_over() {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo/exam.wav");
+        let sound = crate::capture::sound::read_wav(&path).unwrap().samples;
+        let mut activity = Activity::default();
+        let (mut out, mut foreseen) = (Vec::new(), Vec::new());
+        let (mut in_time, mut least_ahead) = (0, usize::MAX);
+        for (k, frame) in sound.chunks(FRAME).enumerate() {
+            let before = out.len();
+            activity.push(frame, &mut out);
+            for s in out[before..].iter().filter(|s| !s.cut) {
+                if let Some((at, _)) = foreseen.iter().rev().find(|(_, f)| f == s) {
+                    in_time += 1;
+                    least_ahead = least_ahead.min(k - at);
+                }
+            }
+            if let Some(s) =
+                activity.perhaps().filter(|s| foreseen.last().is_none_or(|(_, f)| f != s))
+            {
+                foreseen.push((k, s));
+            }
+        }
+        let whole = out.iter().filter(|s| !s.cut).count();
+        assert!(whole >= 10, "{whole} stretches");
+        assert_eq!(in_time, whole, "{out:?}");
+        // A short pause ends a long stretch; even that leaves two frames.
+        assert!(least_ahead >= SHORT_PAUSE - BEHIND, "{least_ahead}");
+    }
 }

@@ -2,7 +2,8 @@
 //!
 //! The *ear* moves sound from the microphone to the WAV file and cuts it into stretches; the
 //! *recogniser's* thread turns stretches into words. Neither waits for the other, nor for whoever
-//! takes the events. A microphone that is lost is told at once, and opened again as soon as it
+//! takes the events. A stretch is recognised as soon as it may be over; once the pause behind it has lasted,
+//! its words are there already, and if more was said instead, they are forgotten. A microphone that is lost is told at once, and opened again as soon as it
 //! can be.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -124,12 +125,32 @@ pub struct Setup {
     pub now_ms: Arc<dyn Fn() -> u64 + Send + Sync>,
 }
 
+/// What the ear hands to the recogniser.
+enum Job {
+    /// A stretch that is over if no more is said: to be heard ahead, and told to nobody.
+    Perhaps(Cut),
+    /// A stretch that is over.
+    Over(Cut),
+}
+
 struct Cut {
     sound: Vec<f32>,
     from_ms: u64,
     start_ms: u64,
     end_ms: u64,
     ended: Instant,
+}
+
+impl Cut {
+    /// What tells one stretch from another: the same sound from the same moment on.
+    fn place(&self) -> (u64, u64, usize) {
+        (self.from_ms, self.end_ms, self.sound.len())
+    }
+
+    fn piece(&self) -> Piece<'_> {
+        let Cut { sound, from_ms, start_ms, end_ms, .. } = self;
+        Piece { sound, from_ms: *from_ms, start_ms: *start_ms, end_ms: *end_ms }
+    }
 }
 
 /// Starts listening. Both threads end when told to stop; the events end with them.
@@ -144,38 +165,51 @@ pub fn listen<'scope, 'env>(
 ) -> Result<Receiver<Event>, Problem> {
     let microphone = Microphone::open(&setup.wanted)?;
     let (events, taken) = channel();
-    let (cuts, to_hear) = channel::<Cut>();
+    let (jobs, to_hear) = channel::<Job>();
     let (mine, theirs) = (events.clone(), Arc::clone(&orders));
     scope.spawn(move || recognise(recogniser, &to_hear, &mine, &theirs));
-    scope.spawn(move || Ear::new(microphone, setup, events, cuts, orders).run());
+    scope.spawn(move || Ear::new(microphone, setup, events, jobs, orders).run());
     Ok(taken)
 }
 
 /// Turns stretches into words until there are no more, or nobody takes them.
 fn recognise(
     recogniser: &dyn Recogniser,
-    cuts: &Receiver<Cut>,
+    jobs: &Receiver<Job>,
     events: &Sender<Event>,
     orders: &Orders,
 ) {
-    for cut in cuts {
-        let piece = Piece {
-            sound: &cut.sound,
-            from_ms: cut.from_ms,
-            start_ms: cut.start_ms,
-            end_ms: cut.end_ms,
-        };
-        let unheard = |why| Event::Unheard { why, from_ms: cut.start_ms, to_ms: cut.end_ms };
-        // A mistake in the recogniser costs one stretch, which is told, and not the exam.
-        let event = match catch_unwind(AssertUnwindSafe(|| recogniser.hear(&piece))) {
-            Ok(Ok(heard)) => worded(heard, &piece, cut.ended),
-            Ok(Err(p)) => unheard(p.message),
-            Err(_) => unheard(MISTAKE.into()),
-        };
-        orders.waiting.fetch_sub(1, Ordering::AcqRel);
-        if events.send(event).is_err() {
-            return;
+    let mut ahead = None;
+    let mut next = None;
+    while let Some(job) = next.take().or_else(|| jobs.recv().ok()) {
+        match job {
+            Job::Perhaps(cut) => {
+                // What came behind it knows better whether it is over.
+                next = jobs.try_recv().ok();
+                if next.is_none() {
+                    ahead = Some((cut.place(), heard(recogniser, &cut)));
+                }
+            }
+            Job::Over(cut) => {
+                let known = ahead.take().filter(|(place, _)| *place == cut.place());
+                let event = match known.map_or_else(|| heard(recogniser, &cut), |(_, h)| h) {
+                    Ok(heard) => worded(heard, &cut.piece(), cut.ended),
+                    Err(why) => Event::Unheard { why, from_ms: cut.start_ms, to_ms: cut.end_ms },
+                };
+                orders.waiting.fetch_sub(1, Ordering::AcqRel);
+                if events.send(event).is_err() {
+                    return;
+                }
+            }
         }
+    }
+}
+
+/// What was said in a stretch. A mistake in the recogniser costs that stretch, which is told, and not the exam.
+fn heard(recogniser: &dyn Recogniser, cut: &Cut) -> Result<Heard, String> {
+    match catch_unwind(AssertUnwindSafe(|| recogniser.hear(&cut.piece()))) {
+        Ok(heard) => heard.map_err(|p| p.message),
+        Err(_) => Err(MISTAKE.into()),
     }
 }
 
@@ -190,11 +224,13 @@ struct Ear {
     microphone: Option<Microphone>,
     setup: Setup,
     events: Sender<Event>,
-    cuts: Sender<Cut>,
+    jobs: Sender<Job>,
     orders: Arc<Orders>,
     recording: Option<Recording>,
     resampler: Option<Resampler>,
     activity: Activity,
+    /// The stretch last handed on to be heard ahead.
+    foreseen: Option<Stretch>,
     /// Exam time at which the sample 0 of `heard` stands.
     origin_ms: u64,
     /// 16 kHz sound since the microphone was opened; its beginning is let go.
@@ -212,17 +248,18 @@ impl Ear {
         microphone: Microphone,
         setup: Setup,
         events: Sender<Event>,
-        cuts: Sender<Cut>,
+        jobs: Sender<Job>,
         orders: Arc<Orders>,
     ) -> Self {
         let mut ear = Ear {
             microphone: None,
             events,
-            cuts,
+            jobs,
             orders,
             recording: None,
             resampler: None,
             activity: Activity::default(),
+            foreseen: None,
             origin_ms: 0,
             heard: Vec::new(),
             let_go: 0,
@@ -332,6 +369,7 @@ impl Ear {
         let mut over = Vec::new();
         self.activity.push(&self.heard[from..], &mut over);
         self.hand_on(&over);
+        self.foresee();
         if self.heard.len() > 2 * KEPT {
             self.let_go += KEPT;
             self.heard.drain(..KEPT);
@@ -355,20 +393,34 @@ impl Ear {
 
     fn hand_on(&mut self, over: &[Stretch]) {
         for s in over {
-            let at = |n: usize| n.saturating_sub(self.let_go).min(self.heard.len());
-            let sound = self.heard[at(s.heard.start)..at(s.heard.end)].to_vec();
-            let behind = ms_at((self.let_go + self.heard.len()).saturating_sub(s.speech.end));
-            let cut = Cut {
-                sound,
-                from_ms: self.origin_ms + ms_at(s.heard.start.max(self.let_go)),
-                start_ms: self.origin_ms + ms_at(s.speech.start),
-                end_ms: self.origin_ms + ms_at(s.speech.end),
-                ended: Instant::now() - Duration::from_millis(behind),
-            };
             self.orders.waiting.fetch_add(1, Ordering::AcqRel);
-            if self.cuts.send(cut).is_err() {
+            if self.jobs.send(Job::Over(self.cut_out(s))).is_err() {
                 self.orders.waiting.fetch_sub(1, Ordering::AcqRel);
             }
+        }
+    }
+
+    /// Has what may be over recognised already.
+    fn foresee(&mut self) {
+        let perhaps = self.activity.perhaps();
+        if perhaps.is_some() && perhaps != self.foreseen {
+            let job = perhaps.as_ref().map(|s| Job::Perhaps(self.cut_out(s)));
+            // Nobody takes it any more only when the end has come.
+            job.map(|j| self.jobs.send(j));
+            self.foreseen = perhaps;
+        }
+    }
+
+    /// The sound of a stretch.
+    fn cut_out(&self, s: &Stretch) -> Cut {
+        let at = |n: usize| n.saturating_sub(self.let_go).min(self.heard.len());
+        let behind = ms_at((self.let_go + self.heard.len()).saturating_sub(s.speech.end));
+        Cut {
+            sound: self.heard[at(s.heard.start)..at(s.heard.end)].to_vec(),
+            from_ms: self.origin_ms + ms_at(s.heard.start.max(self.let_go)),
+            start_ms: self.origin_ms + ms_at(s.speech.start),
+            end_ms: self.origin_ms + ms_at(s.speech.end),
+            ended: Instant::now() - Duration::from_millis(behind),
         }
     }
 
@@ -427,16 +479,17 @@ mod tests {
 
     #[test]
     fn a_recogniser_that_fails_on_one_stretch_costs_that_stretch_and_says_so() {
-        let (cuts, to_hear) = channel();
+        let (jobs, to_hear) = channel();
         let (events, taken) = channel();
         let orders = Orders::default();
         for start_ms in [0, 1000, 2000] {
             let (sound, ended) = (vec![0.0; 16], Instant::now());
-            cuts.send(Cut { sound, from_ms: start_ms, start_ms, end_ms: start_ms + 500, ended })
-                .unwrap();
+            let end_ms = start_ms + 500;
+            let cut = Cut { sound, from_ms: start_ms, start_ms, end_ms, ended };
+            jobs.send(Job::Over(cut)).unwrap();
             orders.waiting.fetch_add(1, Ordering::AcqRel);
         }
-        drop(cuts);
+        drop(jobs);
         recognise(&Stumbling, &to_hear, &events, &orders);
         drop(events);
         let told: Vec<String> = taken
@@ -449,5 +502,56 @@ mod tests {
             .collect();
         assert_eq!(told, ["said at 0", "not 1000 to 1500", "said at 2000"]);
         assert_eq!(orders.waiting.load(Ordering::Acquire), 0);
+    }
+
+    /// Counts what it is asked to hear.
+    struct Counting(AtomicU64);
+
+    impl Recogniser for Counting {
+        fn hear(&self, piece: &Piece<'_>) -> Result<Heard, Problem> {
+            let times = self.0.fetch_add(1, Ordering::AcqRel) + 1;
+            let text = format!("{} to {}, the {times}.", piece.start_ms, piece.end_ms);
+            Ok(Heard { certainty: Some(crate::capture::Certainty::Sure), text, ..Heard::noise() })
+        }
+    }
+
+    #[test]
+    fn what_was_heard_ahead_is_told_when_the_pause_has_lasted_and_forgotten_when_more_is_said() {
+        let (jobs, to_hear) = channel();
+        let (events, taken) = channel();
+        let orders = Orders::default();
+        orders.waiting.store(2, Ordering::Release);
+        let counting = Counting(AtomicU64::new(0));
+        let cut = |start_ms: u64, end_ms: u64| {
+            let sound = vec![0.0; (end_ms - start_ms) as usize];
+            Cut { sound, from_ms: start_ms, start_ms, end_ms, ended: Instant::now() }
+        };
+        let heard_so_often = |n| {
+            while counting.0.load(Ordering::Acquire) < n {
+                sleep(Duration::from_millis(1));
+            }
+        };
+        std::thread::scope(|scope| {
+            let (counting, events, orders) = (&counting, &events, &orders);
+            scope.spawn(move || recognise(counting, &to_hear, events, orders));
+            jobs.send(Job::Perhaps(cut(0, 500))).unwrap();
+            heard_so_often(1);
+            jobs.send(Job::Over(cut(0, 500))).unwrap();
+            jobs.send(Job::Perhaps(cut(1000, 1500))).unwrap();
+            heard_so_often(2);
+            // More was said behind it.
+            jobs.send(Job::Over(cut(1000, 1900))).unwrap();
+            heard_so_often(3);
+            drop(jobs);
+        });
+        drop(events);
+        let told: Vec<String> = taken
+            .iter()
+            .map(|e| match e {
+                Event::Phrase { phrase, .. } => phrase.text,
+                other => format!("{other:?}"),
+            })
+            .collect();
+        assert_eq!(told, ["0 to 500, the 1.", "1000 to 1900, the 3."]);
     }
 }
