@@ -264,13 +264,14 @@ impl Bedside<'_, '_> {
     /// What follows an answer: tone, voice, count of what is left.
     fn after(&mut self, text: &str) -> Result<(), Failure> {
         self.last = text.to_owned();
-        self.left = self.log.how_many_left()?;
-        self.orders.paused.store(self.log.paused(), Ordering::Relaxed);
+        // First the tone: whoever has no eye for the screen waits for it.
         self.sound(match text {
             t if t.starts_with(NOT_UNDERSTOOD) => Tone::NotUnderstood,
             t if t.contains("needs you") => Tone::NeedsYou,
             _ => Tone::Understood,
         });
+        self.orders.paused.store(self.log.paused(), Ordering::Relaxed);
+        self.left = self.log.how_many_left()?;
         if self.speaks && self.voice.is_none() {
             self.speak(text)?;
         }

@@ -32,6 +32,7 @@ mod sealing;
 mod second;
 mod settle;
 mod show;
+mod teach;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -710,7 +711,8 @@ Examples:
   cotside lexicon check my-lexicon/
   cotside lexicon items recoil
   cotside lexicon teach \"our recall\" arm-recoil
-  cotside lexicon teach \"risk\" arm-recoil --value brisk"
+  cotside lexicon teach \"risk\" arm-recoil --value brisk
+  cotside lexicon teach-aloud arm-recoil"
 )]
 struct LexiconArgs {
     #[command(subcommand)]
@@ -741,6 +743,8 @@ Examples:
         #[arg(long, value_name = "DIR")]
         lexicon: Option<PathBuf>,
     },
+    /// Teach by saying it: a word or phrase of yours, three times, with a pause behind each
+    TeachAloud(teach::AloudArgs),
     /// List items, their values and the protocols
     #[command(before_help = "\
 Examples:

@@ -9,7 +9,7 @@ use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU8, Ordering};
+use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
 use std::sync::mpsc::Sender;
 use std::thread;
 use std::time::{Duration, Instant};
@@ -35,6 +35,7 @@ const OVER: u8 = 2;
 /// A microphone that says what it is given, then keeps silent; it can stall as an unplugged one.
 pub struct Microphone {
     order: Arc<AtomicU8>,
+    said: Arc<AtomicU64>,
     more: Sender<Vec<i16>>,
 }
 
@@ -54,6 +55,8 @@ impl Microphone {
         let mut to = OpenOptions::new().read(true).write(true).open(&pipe).unwrap();
         let order = Arc::new(AtomicU8::new(PLAY));
         let theirs = Arc::clone(&order);
+        let said = Arc::new(AtomicU64::new(0));
+        let so_far = Arc::clone(&said);
         let (more, fresh) = std::sync::mpsc::channel::<Vec<i16>>();
         thread::spawn(move || {
             let mut sound = sound;
@@ -76,6 +79,7 @@ impl Microphone {
                         return;
                     }
                     let waited = begun.elapsed();
+                    so_far.store(at as u64, Ordering::Release);
                     if waited > Duration::from_millis(100) {
                         // The pipe was full: nobody listened yet. What waited is not hurried after.
                         began += waited;
@@ -86,7 +90,12 @@ impl Microphone {
                 thread::sleep(due.saturating_sub(began.elapsed()));
             }
         });
-        Microphone { order, more }
+        Microphone { order, said, more }
+    }
+
+    /// Samples said up to now, silence among them.
+    pub fn said(&self) -> u64 {
+        self.said.load(Ordering::Acquire)
     }
 
     /// Says this, now or when what it is saying is over.
