@@ -90,6 +90,8 @@ fn every_broken_lexicon_is_told_where_and_what_would_be_right() {
         angle("expect = \"expected\"\nany_state = true\n"),
         angle("in_note = \" \"\n"),
         "[[protocol]]\nid = \"p\"\nname = \"P\"\ndefault = true\nweeks = [42, 37]\nrequired = []\nsource = \"s\"\nverified = false\n".into(),
+        "[[never_lost]]\nid = \"n\"\nsay = \"fire\"\nwords = [\"smoke\"]\n".into(),
+        "[[never_lost]]\nid = \"n\"\nsay = \"fire\"\nwords = [\"smoke (a\"]\ntold_by = [\"wigdet\"]\nsource = \"s\"\nverified = false\n".into(),
     ];
     let got: Vec<String> = cases.iter().map(|c| told(c)).collect();
     for (c, g) in cases.iter().zip(&got) {

@@ -368,7 +368,72 @@ fn what_was_told_of_the_night_and_trade_words_read_as_nothing_are_quoted_in_the_
     let note = bench.run(&["note", "e"]).code(0).out;
     let quoted = &note[note.find("HEARD AND NOT USED").unwrap()..];
     assert!(quoted.contains("- 0:10 \"jittery\""), "{note}");
-    assert!(quoted.contains("- 0:14 \"mum says she twitched in the night\""), "{note}");
+    let first = &note[note.find(GRAVE).unwrap()..note.find("OUTSIDE, BORDERLINE").unwrap()];
+    assert!(first.contains("- 0:14 \"mum says she twitched in the night\""), "{note}");
     assert!(!quoted.contains("lovely"), "{note}");
     assert!(note.contains("not done (she'd just fed)"), "{note}");
+}
+
+const GRAVE: &str = "SAID, AND IN NO FINDING: TO BE READ FIRST";
+
+#[test]
+fn grave_words_that_are_in_no_finding_are_quoted_first_with_their_time() {
+    let said = "She's had a jerking of the left leg just now, it carried on when I held it";
+    let bench = exam(&format!("[0:02] quiet awake\n[0:05] suck strong\n[1:10] {said}\n"));
+    let text = note(&bench);
+    let first = part(&text, GRAVE);
+    assert!(first.contains(&format!("- 1:10 \"{said}\" Does it tell of a seizure")), "{text}");
+    assert!(text.find(GRAVE) < text.find("OUTSIDE, BORDERLINE"), "{text}");
+    for command in ["show", "gaps"] {
+        let out = bench.run(&[command, "e"]).out;
+        let out = out.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(out.contains(&format!("! 1:10 \"{said}\"")), "{command}: {out}");
+    }
+}
+
+#[test]
+fn every_kind_of_grave_words_is_quoted_first_and_what_only_looks_like_them_is_not() {
+    let grave = [
+        "there she goes again, a fit I think",
+        "his eyes roll up and the hand is twitching",
+        "she stopped breathing, and then",
+        "he went quite blue round the mouth",
+        "that was green vomit on the sheet",
+        "I cannot wake her whatever I do",
+        "there's bleeding from the cord stump",
+        "she was dropped from the sofa on Tuesday",
+    ];
+    let not = [
+        "the sister does not rush",
+        "my finger fits in the hand nicely",
+        "the tape fits round it",
+        "what a bonny wee thing",
+        "no bleeding anywhere that I can see",
+    ];
+    let lines = |list: &[&str]| -> String {
+        list.iter().enumerate().map(|(k, w)| format!("[2:{k:02}] {w}\n")).collect()
+    };
+    let head = "[0:02] quiet awake\n[0:05] suck strong\n";
+    let text =
+        note(&exam(&format!("{head}{}{}", lines(&grave), lines(&not).replace("[2:", "[4:"))));
+    let first = part(&text, GRAVE);
+    // One of them is read, and asked.
+    let asked = part(&text, UNSETTLED);
+    for words in grave {
+        let said = format!("\"{words}\"");
+        assert!(first.contains(&said) || asked.contains(&said), "{words}\n{text}");
+    }
+    assert!(first.matches("Does it tell of").count() >= grave.len() - 1, "{text}");
+    for words in not {
+        assert!(!first.contains(words), "{words}\n{text}");
+    }
+    // Denied, and quoted all the same, further down.
+    assert!(text.contains("4:04 \"no bleeding anywhere that I can see\""), "{text}");
+}
+
+#[test]
+fn grave_words_of_which_a_finding_tells_are_not_quoted_beside_it() {
+    let text = note(&exam("[0:02] quiet awake\n[0:05] no seizures seen\n[0:10] suck strong\n"));
+    assert!(!text.contains(GRAVE), "{text}");
+    assert!(text.contains("seizure"), "{text}");
 }

@@ -273,6 +273,28 @@ fn a_correction_of_one_side_or_measurement_keeps_the_others() {
 }
 
 #[test]
+fn a_word_of_writing_is_no_side() {
+    let said = "resting posture, legs flexed arms partly flexed";
+    reads(&[
+        ("resting posture, write full flexion", "posture both full-flexion"),
+        ("knee jerk brisk on the write", "knee-jerk right brisk"),
+    ]);
+    let lex = support::lexicon();
+    for no in ["No, wait.", "No,", "Sorry,", "Correction."] {
+        for write in
+            ["Write full flexion, arms and legs.", "Write full flexion.", "write down full flexion"]
+        {
+            let got = support::read(&lex, &format!("{said} / {no} {write}"));
+            assert!(
+                got.iter().all(|f| f.contains("both full-flexion") || f.contains('?'))
+                    && !got.is_empty(),
+                "{no} {write}: {got:?}"
+            );
+        }
+    }
+}
+
+#[test]
 fn sides_bind_in_their_clause() {
     let scarf = "scarf-sign left short-of-midline; scarf-sign right midline";
     reads(&[

@@ -4,6 +4,9 @@ use std::collections::HashMap;
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::thread;
+use std::time::Duration;
 
 use anstyle::{AnsiColor, Style};
 use chrono::Local;
@@ -11,11 +14,12 @@ use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifier
 use crossterm::terminal;
 
 use super::exit::{Exit, Failure, Outcome};
-use super::{ListenArgs, listen_voice, open, output, read, second};
+use super::second::Beside;
+use super::{ListenArgs, listen_voice, open, output, read};
 use crate::capture::Phrase;
 use crate::capture::keys::{Line, Press, typed};
 use crate::capture::timed_text::MAX_LINE_BYTES;
-use crate::exam;
+use crate::exam::{self, Exam};
 use crate::gaps::{LeftToDo, left_to_do};
 use crate::journal::{
     self, Clock, Echo, Entry, ExamClock, Journal, JournalRead, Resume, SystemClock,
@@ -23,9 +27,12 @@ use crate::journal::{
 use crate::lexicon::Lexicon;
 use crate::reading::ears::Ears;
 use crate::reading::{Reader, Reading};
-use crate::report::echo::{Echoer, NOT_UNDERSTOOD};
+use crate::report::echo::{self, Echoer, NOT_UNDERSTOOD};
 use crate::report::{controls, text, words};
 use crate::speech::model;
+
+/// How often it is looked whether the second reader has marked something.
+const ROUND: Duration = Duration::from_millis(250);
 
 /// Runs the command.
 pub fn run(args: &ListenArgs) -> Outcome {
@@ -38,7 +45,7 @@ pub fn run(args: &ListenArgs) -> Outcome {
         true => taken_up(args)?,
         false => begun(args)?,
     };
-    std::thread::scope(|scope| {
+    thread::scope(|scope| {
         // The index of sounds is made while the first phrase is being said.
         scope.spawn(|| Ears::of(&lex));
         attend(args, &lex, journal, earlier)
@@ -115,6 +122,9 @@ pub(super) struct Log<'a> {
     refused: bool,
     exam: &'a Path,
     lexicon: Option<&'a Path>,
+    second: Option<Beside>,
+    /// What was last shown to be found in each phrase.
+    found: HashMap<u64, String>,
 }
 
 impl<'a> Log<'a> {
@@ -131,6 +141,8 @@ impl<'a> Log<'a> {
             refused: false,
             exam,
             lexicon,
+            second: None,
+            found: HashMap::new(),
         }
     }
 
@@ -150,6 +162,44 @@ impl<'a> Log<'a> {
         // Whoever takes an exam up again means it to be read.
         self.paused = false;
         self.finished = false;
+        self.second = Beside::begin(self.lex, earlier.map_or(&[], |r| &r.lines));
+    }
+
+    /// Writes down what the second reader marked since, and says what it changed in what was found.
+    pub(super) fn news(&mut self) -> Result<Vec<String>, Failure> {
+        let marks = match self.second.as_ref().map(Beside::marks) {
+            None => return Ok(Vec::new()),
+            Some(Ok(marks)) => marks,
+            Some(Err(p)) => {
+                // A second reader that fails takes nothing from what is logged.
+                output::warn(&p.to_string());
+                self.second = None;
+                return Ok(Vec::new());
+            }
+        };
+        if marks.is_empty() {
+            return Ok(Vec::new());
+        }
+        for m in &marks {
+            self.journal.append_now(&Entry::Marks(m.clone()))?;
+        }
+        let mut out = Vec::new();
+        let Some(exam) = self.exam_now()? else { return Ok(out) };
+        for e in exam.timeline.iter().filter(|e| !e.paused) {
+            let now = echo::found(&e.reading, self.lex);
+            match self.found.get_mut(&e.seq) {
+                Some(was) if *was != now => was.clone_from(&now),
+                // What was said before this log was taken up was shown then.
+                _ => continue,
+            }
+            let text = match now.is_empty() {
+                true => "read again: no finding".to_owned(),
+                false => format!("read again: {now}"),
+            };
+            self.journal.append_now(&Entry::Echo(Echo { phrase: e.seq, text: text.clone() }))?;
+            out.push(shown(e.phrase.start_ms, &text));
+        }
+        Ok(out)
     }
 
     /// Reads a phrase as the exam will be rebuilt later: while paused, only a resume is heard.
@@ -228,11 +278,15 @@ impl<'a> Log<'a> {
     }
 
     fn to_do(&self) -> Result<Vec<LeftToDo>, Failure> {
+        Ok(self.exam_now()?.map_or(Vec::new(), |exam| left_to_do(&exam, self.lex)))
+    }
+
+    /// The exam as it stands in the journal.
+    fn exam_now(&self) -> Result<Option<Exam>, Failure> {
         let read = journal::read(self.exam)?;
-        let Some(header) = read.header() else { return Ok(Vec::new()) };
+        let Some(header) = read.header() else { return Ok(None) };
         let known = |seq, _: &Phrase| self.readings.get(&seq).cloned().unwrap_or_default();
-        let exam = exam::build_as_read(header, &read.lines, self.lex, known);
-        Ok(left_to_do(&exam, self.lex))
+        Ok(Some(exam::build_as_read(header, &read.lines, self.lex, known)))
     }
 
     /// Logs a phrase and gives the answer. Both are on disk before anything is shown.
@@ -256,6 +310,10 @@ impl<'a> Log<'a> {
         }
         let seq = self.journal.append_now(&Entry::Phrase(phrase.clone()))?;
         let reading = self.hear(seq, phrase);
+        if let Some(second) = &self.second {
+            second.say(seq, &phrase.text);
+        }
+        self.found.insert(seq, echo::found(&reading, self.lex));
         let text = self.answer(&reading)?;
         let text = match text == NOT_UNDERSTOOD {
             true => self.hint(phrase, text),
@@ -306,13 +364,13 @@ impl<'a> Log<'a> {
     /// Writes the end of the log. A phrase that finished it has done so already in words.
     fn finish(mut self) -> Outcome {
         // A second reader that fails takes nothing from what was logged.
-        match second::marks(self.exam, self.lex) {
+        match self.second.take().map_or(Ok(Vec::new()), Beside::finish) {
             Ok(all) => {
                 for m in all {
                     self.journal.append_now(&Entry::Marks(m))?;
                 }
             }
-            Err(f) => f.problems.iter().for_each(|p| output::warn(&p.to_string())),
+            Err(p) => output::warn(&p.to_string()),
         }
         self.journal.append_now(&Entry::End)?;
         let Log { exam, lexicon, journal, refused, .. } = self;
@@ -351,17 +409,36 @@ fn shown(at_ms: u64, text: &str) -> String {
     format!("{:>7}  {style}{text}{style:#}", words::clock(at_ms))
 }
 
+/// A line from the pipe with when its first byte came, or nothing at the end.
+type Piped = io::Result<Option<(u64, Vec<u8>)>>;
+
 fn on_pipe(log: &mut Log<'_>) -> Result<(), Failure> {
-    let mut input = io::stdin().lock();
-    let mut bytes = Vec::new();
+    let clock = log.exam_clock();
+    let (next, asked) = channel::<()>();
+    let (send, lines) = channel::<Piped>();
+    // Reading may wait for ever, and what the second reader marks meanwhile is written down. Each line is
+    // asked for, so that its time is not that of the answer before.
+    thread::spawn(move || {
+        while asked.recv().is_ok() {
+            if send.send(piped(&clock)).is_err() {
+                return;
+            }
+        }
+    });
     while !log.finished {
-        // The first byte to arrive stands for the first key.
-        if input.fill_buf()?.is_empty() {
+        if next.send(()).is_err() {
             return Ok(());
         }
-        let start_ms = log.clock.exam_ms();
-        bytes.clear();
-        input.read_until(b'\n', &mut bytes)?;
+        let line = loop {
+            match lines.recv_timeout(ROUND) {
+                Ok(line) => break line?,
+                // What feeds the pipe takes one line for one answer: news are kept, and not shown.
+                Err(RecvTimeoutError::Timeout) => drop(log.news()?),
+                Err(RecvTimeoutError::Disconnected) => return Ok(()),
+            }
+        };
+        let Some((start_ms, bytes)) = line else { return Ok(()) };
+        log.news()?;
         let text = String::from_utf8_lossy(&bytes);
         if text.trim() == "?" {
             output::line(&log.left()?.join("\n"))?;
@@ -371,6 +448,18 @@ fn on_pipe(log: &mut Log<'_>) -> Result<(), Failure> {
         }
     }
     Ok(())
+}
+
+fn piped(clock: &ExamClock) -> Piped {
+    let mut input = io::stdin().lock();
+    // The first byte to arrive stands for the first key.
+    if input.fill_buf()?.is_empty() {
+        return Ok(None);
+    }
+    let start_ms = clock.exam_ms();
+    let mut bytes = Vec::new();
+    input.read_until(b'\n', &mut bytes)?;
+    Ok(Some((start_ms, bytes)))
 }
 
 /// The terminal without its own line editing, given back when this is dropped.
@@ -432,6 +521,16 @@ fn on_terminal(log: &mut Log<'_>) -> Result<(), Failure> {
     let mut line = Line::default();
     prompt(&line, log)?;
     while !log.finished {
+        let news = log.news()?;
+        for line in &news {
+            above(line)?;
+        }
+        if !news.is_empty() {
+            prompt(&line, log)?;
+        }
+        if !event::poll(ROUND)? {
+            continue;
+        }
         let Event::Key(key) = event::read()? else {
             prompt(&line, log)?;
             continue;

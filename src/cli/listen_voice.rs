@@ -172,6 +172,13 @@ impl Bedside<'_, '_> {
         while let Ok(event) = events.try_recv() {
             self.take(event)?;
         }
+        let news = self.log.news()?;
+        for line in &news {
+            self.say(line)?;
+        }
+        if !news.is_empty() {
+            self.left = self.log.how_many_left()?;
+        }
         Ok(())
     }
 

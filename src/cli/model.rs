@@ -94,6 +94,10 @@ fn status(dir: &Path) -> Outcome {
 }
 
 fn reader_status() -> Result<String, Failure> {
+    if files::off() {
+        let off = "second reader turned off by COTSIDE_READER=off: all is read by rules alone\n";
+        return Ok(off.into());
+    }
     let reader = files::folder()?;
     let mut out = format!("second reader in {}\n", reader.display());
     out += &match (files::present(&reader), files::present(&reader) && files::pinned(&reader)?) {

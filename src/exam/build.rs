@@ -10,6 +10,7 @@ use crate::lexicon::model::{ItemId, Lexicon};
 use crate::reading::Reader;
 use crate::reading::judge::{Read, judge};
 use crate::reading::types::{Act, Doubt, Finding, FindingId, Reading, Side, Status};
+use crate::reading::untold;
 
 use crate::tagger::Marks;
 
@@ -398,6 +399,7 @@ fn judged(
         }
     }
     judge(&mut all, &marks, lex);
+    untold::note(&mut all, &marks, lex);
     all.into_iter().map(|r| (r.seq, r.reading)).collect()
 }
 

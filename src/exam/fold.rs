@@ -6,6 +6,7 @@
 use crate::lexicon::model::{Expect, ItemId, Lexicon};
 use crate::lexicon::schema::Trials;
 use crate::reading::types::{Doubt, Finding, FindingId, Reading, Side, Status};
+use crate::reading::wording;
 
 /// One trial of a manoeuvre.
 #[derive(Debug, Clone, PartialEq)]
@@ -103,16 +104,6 @@ pub(super) fn trial_of(f: &Finding, state: Option<usize>) -> Trial {
         status: f.status,
         at_ms: f.at_ms,
     }
-}
-
-fn shown(f: &Finding) -> String {
-    let number = match (f.number, f.range) {
-        (Some(n), _) => Some(n.to_string()),
-        (_, Some((a, b))) => Some(format!("{a} to {b}")),
-        _ => None,
-    };
-    let parts: Vec<String> = f.value.iter().cloned().chain(number).collect();
-    if parts.is_empty() { f.status.word().replace('_', " ") } else { parts.join(" ") }
 }
 
 impl Fold {
@@ -241,7 +232,7 @@ impl Fold {
                 if item.trials == Trials::Seen && old.finding.wording != f.wording {
                     let (was, then) = (&old.finding, &f);
                     let doubt = |other: &Finding| {
-                        let said = other.wording.clone().unwrap_or_else(|| shown(other));
+                        let said = other.wording.clone().unwrap_or_else(|| wording::of(other, lex));
                         Doubt::SaidDifferently(format!("{said} (phrase {})", other.id.phrase))
                     };
                     match narrower || was.side == then.side {
@@ -256,8 +247,11 @@ impl Fold {
                     && !f.again
                     && f.is_half_understood();
                 if unclear && old.finding.side == f.side {
-                    let said =
-                        format!("then {} (phrase {}), not all understood", shown(&f), f.id.phrase);
+                    let said = format!(
+                        "then {} (phrase {}), not all understood",
+                        wording::of(&f, lex),
+                        f.id.phrase
+                    );
                     self.standing[k].finding.doubts.push(Doubt::SaidDifferently(said));
                 }
                 // Said again: the clearer of the two stands.
@@ -387,7 +381,9 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
         _ => {}
     }
     let half = was.is_sure() && half_heard(new);
-    let then = || Doubt::SaidDifferently(format!("then {} (phrase {})", shown(new), new.id.phrase));
+    let then = || {
+        Doubt::SaidDifferently(format!("then {} (phrase {})", wording::of(new, lex), new.id.phrase))
+    };
     let (a, b) = (counts_in_any_state(was, lex), counts_in_any_state(new, lex));
     if item.trials == Trials::Seen {
         match (a, b) {
@@ -426,8 +422,9 @@ fn counts(old: &Standing, new: &Finding, now: Moment, lex: &Lexicon) -> Counts {
         // What may not even be about the item takes no sure finding's place.
         return Counts::Old(Some(then()));
     }
-    let doubt = (!new.again)
-        .then(|| Doubt::SaidDifferently(format!("{} (phrase {})", shown(was), was.id.phrase)));
+    let doubt = (!new.again).then(|| {
+        Doubt::SaidDifferently(format!("{} (phrase {})", wording::of(was, lex), was.id.phrase))
+    });
     Counts::New(doubt)
 }
 

@@ -283,6 +283,11 @@ fn sources(files: &Files, c: &Compiled, out: &mut Vec<Problem>) {
             let what = format!("the pattern `{}`", s.id.get_ref());
             row(i, what, at, s.source.as_ref(), s.verified, false);
         }
+        for s in &p.never_lost {
+            let at = s.id.span().start;
+            let what = format!("the row of words never lost `{}`", s.id.get_ref());
+            row(i, what, at, s.source.as_ref(), s.verified, false);
+        }
         for s in &p.protocol {
             let at = s.id.span().start;
             row(

@@ -8,6 +8,7 @@ use super::family::Family;
 use super::files::{Files, SourceFile};
 use super::matcher::{Entry, Matcher, Meaning, Naming, Saying};
 use super::model::{self, Basis, ItemId, Lexicon};
+use super::never_lost::{Grave, NeverLost};
 use super::pattern::{self, PatternWord};
 use super::schema::{self, Elicited, NumberWords, Text};
 use crate::problem::{Problem, nearest};
@@ -69,23 +70,29 @@ impl Compiler<'_> {
     fn phrases(&mut self, file: usize, list: &[Text], meaning: Meaning) -> Vec<String> {
         let mut first = Vec::new();
         for text in list {
-            let byte = text.span().start;
-            match pattern::expand_with(text.get_ref(), &mut self.folded) {
-                Err(e) => self.problem(
-                    file,
-                    byte,
-                    format!("this phrase is not well formed: {e}"),
-                    Some("write plain words with (a|b) for a choice and [a] for what may be left out".into()),
-                ),
-                Ok(all) => {
-                    first.push(text.get_ref().clone());
-                    for words in all {
-                        self.entry(file, byte, words, meaning);
-                    }
-                }
+            let all = self.expanded(file, text);
+            if !all.is_empty() {
+                first.push(text.get_ref().clone());
+            }
+            for words in all {
+                self.entry(file, text.span().start, words, meaning);
             }
         }
         first
+    }
+
+    /// All that a phrase stands for; nothing where it is not well formed, which is told.
+    fn expanded(&mut self, file: usize, text: &Text) -> Vec<Vec<PatternWord>> {
+        match pattern::expand_with(text.get_ref(), &mut self.folded) {
+            Ok(all) => all,
+            Err(e) => {
+                let help =
+                    "write plain words with (a|b) for a choice and [a] for what may be left out";
+                let text_of = format!("this phrase is not well formed: {e}");
+                self.problem(file, text.span().start, text_of, Some(help.into()));
+                Vec::new()
+            }
+        }
     }
 
     /// The phrases and concepts of a value that say less than its name; each must mean the value.
@@ -781,6 +788,7 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
         units,
         sources,
         confusables,
+        never_lost: never_lost(c, parsed, &item_ids),
         number_words,
         patterns,
         references: Vec::new(),
@@ -797,6 +805,40 @@ fn build(c: &mut Compiler<'_>, parsed: &[schema::File], files: &Files) -> Option
     }
     lexicon.references.sort_by_key(|r| r.rank);
     Some(lexicon)
+}
+
+/// Words that must never vanish.
+fn never_lost(
+    c: &mut Compiler<'_>,
+    parsed: &[schema::File],
+    items: &HashMap<String, ItemId>,
+) -> NeverLost {
+    let (mut rows, mut words, mut but_not) = (Vec::new(), Vec::new(), Vec::new());
+    let mut ids = HashMap::new();
+    let none = Basis::default();
+    for (i, p) in parsed.iter().enumerate() {
+        for r in &p.never_lost {
+            if c.duplicate(i, &r.id, "row of words never lost", &ids) {
+                continue;
+            }
+            ids.insert(r.id.get_ref().clone(), rows.len());
+            c.not_blank(i, &r.say);
+            for (list, out) in [(&r.words, &mut words), (&r.but_not, &mut but_not)] {
+                for text in list {
+                    for phrase in c.expanded(i, text) {
+                        out.push((rows.len(), phrase));
+                    }
+                }
+            }
+            rows.push(Grave {
+                id: r.id.get_ref().clone(),
+                say: r.say.get_ref().clone(),
+                told_by: r.told_by.iter().filter_map(|t| c.lookup(i, t, "item", items)).collect(),
+                basis: basis(r.source.as_ref(), r.verified, &none),
+            });
+        }
+    }
+    NeverLost::new(rows, words, but_not, &c.fillers)
 }
 
 /// How exports code it.

@@ -12,6 +12,7 @@ pub mod family;
 pub mod files;
 pub mod matcher;
 pub mod model;
+pub mod never_lost;
 pub mod pattern;
 pub mod reference;
 pub mod schema;

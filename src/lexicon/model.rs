@@ -70,6 +70,8 @@ pub struct Lexicon {
     pub sources: BTreeMap<String, String>,
     /// Groups of folded phrases never to be merged.
     pub confusables: Vec<Vec<String>>,
+    /// Words that must never vanish from a note.
+    pub never_lost: super::never_lost::NeverLost,
     /// How numbers are said.
     pub number_words: NumberWords,
     /// Groups of findings held against each other.

@@ -71,6 +71,9 @@ pub struct File {
     /// Groups of phrases that must never be taken for one another.
     #[serde(default)]
     pub confusable: Vec<Confusable>,
+    /// Words that must never vanish from a note.
+    #[serde(default)]
+    pub never_lost: Vec<super::never_lost::Row>,
     /// Groups of findings held against each other.
     #[serde(default)]
     pub pattern: Vec<Pattern>,

@@ -15,6 +15,7 @@ use crate::tagger::{Mark, Marks};
 use super::atoms::{Atom, Cut, cut};
 use super::resolve::{Judged, absence, resolve};
 use super::types::{Doubt, Finding, FindingId, Reading, Side, Status};
+use super::wording;
 
 /// Words before a mark in which its value is looked for, and behind it.
 const BEFORE: usize = 14;
@@ -22,7 +23,7 @@ const BEHIND: usize = 6;
 /// Words between a mark and its number.
 const NUMBER: usize = 5;
 /// Words between a mark and the phrase of a finding that are still one place.
-const NEAR: usize = 24;
+pub const NEAR: usize = 24;
 
 /// How likely a mark must be for what it allows; each from 0 to 1. Fitted on narrations whose writers were
 /// kept out of the training (`tests/narrations/train/README.md` has the table).
@@ -106,14 +107,10 @@ impl Proposal {
     }
 
     /// What it says, for people.
-    fn words(&self) -> String {
-        let said = match (&self.judged.value, self.judged.number, self.judged.range) {
-            _ if self.status != Status::Observed => self.status.word().replace('_', " "),
-            (Some(v), ..) => v.clone(),
-            (_, Some(n), _) => n.to_string(),
-            (_, _, Some((a, b))) => format!("{a} to {b}"),
-            _ => String::new(),
-        };
+    fn words(&self, lex: &Lexicon) -> String {
+        let j = &self.judged;
+        let said =
+            wording::said(self.item, self.status, j.value.as_deref(), j.number, j.range, lex);
         let side = self.side.filter(|s| *s != Side::Unstated).map_or("", Side::word);
         format!("{side} {said} ({:.2})", self.chance()).trim_start().to_owned()
     }
@@ -165,8 +162,13 @@ impl<'p> Words<'p> {
         self.words[from..to.min(self.words.len())].join(" ")
     }
 
+    /// First word of a phrase.
+    pub fn first_of(&self, phrase: usize) -> usize {
+        self.first[phrase]
+    }
+
     /// Words between a word and a phrase.
-    fn apart(&self, word: usize, phrase: usize) -> usize {
+    pub fn apart(&self, word: usize, phrase: usize) -> usize {
         let first = self.first[phrase];
         let end = self.first.get(phrase + 1).copied().unwrap_or(self.words.len());
         if word < first { first - word } else { (word + 1).saturating_sub(end) }
@@ -428,6 +430,7 @@ pub fn judge(read: &mut [Read<'_>], marks: &HashMap<u64, &Marks>, lex: &Lexicon)
             } else {
                 let item = &lex.items[f.item].name;
                 reading.set_aside.push(format!("the second reader sees no {item} here"));
+                reading.let_go.push(f);
             }
         }
     }
@@ -448,7 +451,7 @@ fn weigh(
     }
     match beside(f, at, all, words) {
         Some((Stands::Agrees, p)) if p.chance() >= least::PROPOSED_SIGN => {
-            f.why += &format!("; second reader: {}", p.words());
+            f.why += &format!("; second reader: {}", p.words(lex));
             if f.number.is_none() && f.range.is_none() && p.judged.is_numeric() {
                 (f.number, f.range) = (p.judged.number, p.judged.range);
                 f.unit = unit_of(f.item, &p.judged, lex);
@@ -463,20 +466,21 @@ fn weigh(
             if p.chance() >= least::LIFTS && p.evidence.unopposed {
                 f.doubts.retain(|d| !lifted(d));
             } else if p.chance() < least::CONFIRMS && f.doubts.is_empty() {
-                f.doubts.push(Doubt::OneReader(format!("the second is not sure: {}", p.words())));
+                f.doubts
+                    .push(Doubt::OneReader(format!("the second is not sure: {}", p.words(lex))));
             }
         }
         Some((Stands::OtherSide, p)) if p.chance() >= least::PROPOSED => {
-            f.why += &format!("; second reader: {}", p.words());
+            f.why += &format!("; second reader: {}", p.words(lex));
             if f.side == Some(Side::Unstated) && p.evidence.side && p.chance() >= least::LIFTS {
                 // The words beside it say the side that the second reader took.
                 f.side = p.side;
                 f.doubts.retain(|d| !lifted(d) && *d != Doubt::SideNotSaid);
                 if p.chance() < least::STANDS {
-                    f.doubts.push(Doubt::OneReader(format!("the side: {}", p.words())));
+                    f.doubts.push(Doubt::OneReader(format!("the side: {}", p.words(lex))));
                 }
             } else {
-                f.doubts.push(Doubt::ReadersDiffer(format!("the second reads {}", p.words())));
+                f.doubts.push(Doubt::ReadersDiffer(format!("the second reads {}", p.words(lex))));
                 if f.side.is_none_or(|s| s.opposite().is_none()) {
                     f.side = p.side;
                     f.doubts.retain(|d| *d != Doubt::SideNotSaid);
@@ -484,7 +488,7 @@ fn weigh(
             }
         }
         Some((Stands::OtherValue, p)) if p.chance() >= least::PROPOSED => {
-            let first = shown(f);
+            let first = shown(f, lex);
             let overruled = !f.doubts.is_empty() || p.chance() >= least::OVERRULES;
             if overruled && p.at.abs_diff(at) <= 3 {
                 f.status = p.status;
@@ -494,7 +498,7 @@ fn weigh(
                 f.unit = unit_of(f.item, &p.judged, lex);
                 f.doubts.push(Doubt::ReadersDiffer(format!("the rules read {first}")));
             } else {
-                f.doubts.push(Doubt::ReadersDiffer(format!("the second reads {}", p.words())));
+                f.doubts.push(Doubt::ReadersDiffer(format!("the second reads {}", p.words(lex))));
             }
         }
         _ => {
@@ -542,7 +546,7 @@ fn add_what_rules_did_not_read(
             r.reading.findings.iter().map(|f| f.id.index).max().unwrap_or(0).max(SECOND) + 1;
         let mut doubts = Vec::new();
         if !p.stands() {
-            doubts.push(Doubt::OneReader(format!("the second: {}", p.words())));
+            doubts.push(Doubt::OneReader(format!("the second: {}", p.words(lex))));
         }
         if p.side == Some(Side::Unstated) && p.status != Status::Skipped {
             doubts.push(Doubt::SideNotSaid);
@@ -563,7 +567,7 @@ fn add_what_rules_did_not_read(
             unit: unit_of(p.item, &p.judged, lex),
             reason: None,
             doubts,
-            why: format!("second reader: {}", p.words()),
+            why: format!("second reader: {}", p.words(lex)),
             corrects: Vec::new(),
             again: false,
             at_ms: r.phrase.start_ms,
@@ -582,7 +586,7 @@ fn contradicted(p: &Proposal, read: &mut [Read<'_>], lex: &Lexicon) -> bool {
         }
         found = true;
         if p.sign(lex) && !is_sign(f.item, f.value.as_deref(), lex) && f.is_sure() {
-            f.doubts.push(Doubt::ReadersDiffer(format!("the second reads {}", p.words())));
+            f.doubts.push(Doubt::ReadersDiffer(format!("the second reads {}", p.words(lex))));
         }
     }
     found
@@ -597,14 +601,7 @@ fn unit_of(item: ItemId, judged: &Judged, lex: &Lexicon) -> Option<String> {
     Some(lex.units[number.unit].id.clone())
 }
 
-fn shown(f: &Finding) -> String {
+fn shown(f: &Finding, lex: &Lexicon) -> String {
     let side = f.side.filter(|s| *s != Side::Unstated).map_or("", Side::word);
-    let said = match (&f.value, f.number, f.range) {
-        _ if f.status != Status::Observed => f.status.word().replace('_', " "),
-        (Some(v), ..) => v.clone(),
-        (_, Some(n), _) => n.to_string(),
-        (_, _, Some((a, b))) => format!("{a} to {b}"),
-        _ => String::new(),
-    };
-    format!("{side} {said}").trim_start().to_owned()
+    format!("{side} {}", wording::of(f, lex)).trim_start().to_owned()
 }

@@ -18,6 +18,7 @@
 //! | what takes back or moves earlier findings | `takeback`, `corrections` |
 //! | claims to findings | `findings` |
 //! | what else was said; what the next phrase may speak of | `notes`, `memory` |
+//! | the second reader's marks weighed against all this; what neither read | `judge`, `untold` |
 //!
 //! A phrase that is nothing but one more stimulus of a series under way (`series`) is counted
 //! (`counting`) and goes no further.
@@ -70,8 +71,10 @@ pub mod sound;
 mod takeback;
 mod talk;
 pub mod types;
+pub mod untold;
 mod walk;
 mod weak;
+pub mod wording;
 
 pub use reader::Reader;
 pub use types::{Doubt, Finding, FindingId, Reading, Side, Status, Strike};

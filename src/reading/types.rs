@@ -298,6 +298,28 @@ pub struct Reading {
     pub earlier: bool,
     /// Words that meant nothing to the lexicon.
     pub leftover: Vec<String>,
+    /// Findings of the rules that the judge let go.
+    pub let_go: Vec<Finding>,
+    /// Whether the second reader read it too.
+    pub marked: bool,
+    /// That it tells something which stands in no finding.
+    pub untold: Option<super::untold::Untold>,
     /// The item at hand after the phrase.
     pub at_hand: Option<ItemId>,
+}
+
+impl Reading {
+    /// Whether nothing at all was made of the phrase.
+    pub fn means_nothing(&self) -> bool {
+        self.findings.is_empty()
+            && self.stimuli.is_empty()
+            && self.strikes.is_empty()
+            && self.maybe_struck.is_empty()
+            && self.states.is_empty()
+            && self.announced.is_empty()
+            && self.deferred.is_empty()
+            && self.sections.is_empty()
+            && self.controls.is_empty()
+            && self.acts.is_empty()
+    }
 }

@@ -10,6 +10,19 @@ use crate::reading::types::{Act, FindingId, Reading};
 /// Shown when a phrase meant nothing.
 pub const NOT_UNDERSTOOD: &str = "? not understood";
 
+/// The findings of a reading, on one line; empty where there is none.
+pub fn found(reading: &Reading, lex: &Lexicon) -> String {
+    let parts: Vec<String> = reading
+        .findings
+        .iter()
+        .map(|f| match f.is_sure() {
+            true => words::finding(f, lex),
+            false => format!("{} - needs you: {}", words::finding(f, lex), words::doubts(f)),
+        })
+        .collect();
+    parts.join("; ")
+}
+
 /// Words the answers; remembers earlier findings so that "taken back" can say what.
 #[derive(Debug, Default)]
 pub struct Echoer {

@@ -196,6 +196,9 @@ pub fn rows(x: &Exam, lex: &Lexicon, graded: &Graded, e: &Event) -> Vec<Row> {
     if !r.leftover.is_empty() {
         tell(out, "left over", &r.leftover.join(" "));
     }
+    if let Some(u) = &r.untold {
+        tell(out, "quoted", &u.why);
+    }
     let nothing = r.findings.is_empty()
         && r.stimuli.is_empty()
         && r.strikes.is_empty()

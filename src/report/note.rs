@@ -103,6 +103,7 @@ pub fn blocks(
 
     let mut out = String::new();
     heading(&mut out, x, lex, graded, g);
+    grave(&mut out, x, lex);
     context(&mut out, x);
     foremost_part(&mut out, x, lex, graded, &first, &apart);
     measured(&mut out, x, lex, graded, &told);
@@ -671,26 +672,45 @@ fn corrections(out: &mut String, x: &Exam, lex: &Lexicon) {
     }
 }
 
-/// How much of what was heard is in no part of the note.
+/// How much of what was heard is in no part of the note, and what of it tells something.
 fn unused(out: &mut String, x: &Exam, lex: &Lexicon) {
     let list = open_matters::unused(x);
-    if list == 0 {
+    let worth = open_matters::untold(x, lex);
+    if list == 0 && worth.is_empty() {
         return;
     }
     title(out, "Heard and not used");
-    let of = words::count(x.timeline.len(), "phrase", "phrases");
-    let were = if list == 1 { "was" } else { "were" };
-    let text = format!(
-        "{list} of {of} {were} read as nothing; `cotside show EXAM --timeline` lists every phrase."
-    );
-    para(out, &text);
-    let worth = open_matters::unused_and_telling(x, lex);
+    if list > 0 {
+        let of = words::count(x.timeline.len(), "phrase", "phrases");
+        let were = if list == 1 { "was" } else { "were" };
+        let text = format!(
+            "{list} of {of} {were} read as nothing; `cotside show EXAM --timeline` lists every phrase."
+        );
+        para(out, &text);
+    }
     if worth.is_empty() {
         return;
     }
-    para(out, "These tell of the infant, it seems, and nothing of them is in this note:");
+    para(
+        out,
+        "These tell of the infant, it seems, and nothing of them, or not all, is in this note:",
+    );
     for e in worth {
         point(out, &format!("{} {}", words::clock(e.phrase.start_ms), open_matters::quoted(e)));
+    }
+}
+
+/// What was said of something grave and stands in no finding, before everything else.
+fn grave(out: &mut String, x: &Exam, lex: &Lexicon) {
+    let list = open_matters::grave(x);
+    if list.is_empty() {
+        return;
+    }
+    title(out, "Said, and in no finding: to be read first");
+    for e in list {
+        let at = words::clock(e.phrase.start_ms);
+        let of = open_matters::tells_of(e, lex);
+        point(out, &format!("{at} {} Does it tell of {of}?", open_matters::quoted(e)));
     }
 }
 

@@ -7,54 +7,48 @@ use super::explain::printable;
 use super::{changes, sentences, words};
 use crate::exam::{Announced, Event, Exam, Standing};
 use crate::gaps::{Gap, GapKind, Gaps};
-use crate::lexicon::matcher::Meaning;
 use crate::lexicon::model::{ItemId, Lexicon};
-use crate::lexicon::text::tokenize;
-use crate::reading::Reading;
 use crate::reading::types::Side;
-
-/// Whether nothing at all was made of a reading.
-fn means_nothing(r: &Reading) -> bool {
-    r.findings.is_empty()
-        && r.stimuli.is_empty()
-        && r.strikes.is_empty()
-        && r.maybe_struck.is_empty()
-        && r.states.is_empty()
-        && r.announced.is_empty()
-        && r.deferred.is_empty()
-        && r.sections.is_empty()
-        && r.controls.is_empty()
-        && r.acts.is_empty()
-}
 
 /// How many phrases are in no part of the exam.
 pub fn unused(x: &Exam) -> usize {
-    x.timeline.iter().filter(|e| e.paused || means_nothing(&e.reading)).count()
+    x.timeline.iter().filter(|e| e.paused || e.reading.means_nothing()).count()
 }
 
-/// The phrases that are in no part of the exam, and speak of a time before it ("she twitched in the
-/// night") or hold a word that an item, a value or a state is told by ("jittery", said of nothing). What was
-/// set aside as said of something else, and what other parts quote, is left out.
-pub fn unused_and_telling<'a>(x: &'a Exam, lex: &Lexicon) -> Vec<&'a Event> {
+/// The phrases that hold words which must never vanish, said of this infant now as it seems, and of which
+/// no finding tells.
+pub fn grave(x: &Exam) -> Vec<&Event> {
+    x.timeline.iter().filter(|e| is_grave(e)).collect()
+}
+
+fn is_grave(e: &Event) -> bool {
+    !e.paused && e.reading.untold.as_ref().is_some_and(|u| u.grave.is_some())
+}
+
+/// The phrases that tell something, it seems, which stands in no finding (`reading::untold`). What other parts
+/// quote is left out.
+pub fn untold<'a>(x: &'a Exam, lex: &Lexicon) -> Vec<&'a Event> {
     let elsewhere: Vec<u64> = context(x)
         .into_iter()
         .chain(x.announced.iter().flat_map(|a| said_after(x, lex, a)))
         .map(|e| e.seq)
+        .chain(x.unsettled().map(|s| s.finding.id.phrase))
         .collect();
-    let of_trade = |text: &str| {
-        lex.matcher.scan(&tokenize(text)).iter().any(|h| {
-            matches!(
-                lex.matcher.meaning(h),
-                Meaning::Item(..) | Meaning::Value { .. } | Meaning::State { .. }
-            )
-        })
-    };
-    let tells = |e: &Event| match e.reading.set_aside.is_empty() {
-        true => of_trade(&e.phrase.text),
-        false => e.reading.earlier,
-    };
-    let unused = x.timeline.iter().filter(|e| !e.paused && means_nothing(&e.reading));
-    unused.filter(|e| !elsewhere.contains(&e.seq) && tells(e)).collect()
+    let untold = x.timeline.iter().filter(|e| !e.paused && e.reading.untold.is_some());
+    untold.filter(|e| !is_grave(e) && !elsewhere.contains(&e.seq)).collect()
+}
+
+/// What a grave phrase may tell of.
+pub fn tells_of<'l>(e: &Event, lex: &'l Lexicon) -> &'l str {
+    let row = e.reading.untold.as_ref().and_then(|u| u.grave);
+    row.map_or("", |r| &lex.never_lost.rows[r].say)
+}
+
+/// The lines of both for lists on a screen, the grave first.
+pub fn quotations(x: &Exam, lex: &Lexicon) -> Vec<(bool, String)> {
+    let at = |e: &Event| format!("{} {}", words::clock(e.phrase.start_ms), quoted(e));
+    let grave = grave(x).into_iter().map(|e| (true, format!("{} ({}?)", at(e), tells_of(e, lex))));
+    grave.chain(untold(x, lex).into_iter().map(|e| (false, at(e)))).collect()
 }
 
 /// Words left over that make it worth quoting a phrase of which something else was understood.
@@ -65,14 +59,16 @@ const WORTH_QUOTING: usize = 2;
 pub fn context(x: &Exam) -> Vec<&Event> {
     let heard = x.timeline.iter().filter(|e| !e.paused);
     let first = heard.clone().position(|e| !e.reading.findings.is_empty());
+    // Where the second reader listened, it is known which of a long preamble tells something.
+    let tells = |e: &Event| !e.reading.marked || e.reading.untold.is_some();
     let before = heard.clone().take(first.unwrap_or(0)).filter(|e| {
         let r = &e.reading;
-        means_nothing(r) && !(r.leftover.is_empty() && r.set_aside.is_empty())
+        r.means_nothing() && tells(e) && !(r.leftover.is_empty() && r.set_aside.is_empty())
     });
     let at = first.and_then(|k| heard.clone().nth(k)).filter(|e| {
         // A phrase whose finding is not settled is quoted among what is to be decided.
         let quoted = x.unsettled().any(|s| s.finding.id.phrase == e.seq);
-        e.reading.leftover.len() >= WORTH_QUOTING && !quoted
+        e.reading.leftover.len() >= WORTH_QUOTING && !quoted && tells(e)
     });
     before.chain(at).collect()
 }
@@ -93,12 +89,17 @@ fn said_after<'a>(x: &'a Exam, lex: &Lexicon, a: &Announced) -> Vec<&'a Event> {
     for (k, e) in x.timeline[from..].iter().filter(|e| !e.paused).enumerate() {
         let r = &e.reading;
         let late = e.phrase.start_ms.saturating_sub(a.at_ms) > lex.item_context_ms;
-        if k > 0 && (late || !means_nothing(r)) {
+        if k > 0 && (late || !r.means_nothing()) {
             break;
         }
         // What was set aside (an earlier seizure) is no finding, and must not be lost either.
         let told = k == 0 && e.phrase.text.split_whitespace().count() > LONGEST_ANNOUNCEMENT;
-        if told || !(r.leftover.is_empty() && r.set_aside.is_empty()) {
+        // Where the second reader listened, it is known which of it tells something.
+        let tells = match r.marked {
+            true => r.untold.is_some(),
+            false => told || !(r.leftover.is_empty() && r.set_aside.is_empty()),
+        };
+        if tells {
             out.push(e);
         }
     }

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::explain::printable;
 use super::style::{ASK, DIM, HEAD, OUT, paint};
-use super::{changes, measures, words};
+use super::{changes, measures, open_matters, words};
 use crate::exam::{Exam, Held, Standing};
 use crate::gaps::{Gaps, LeftToDo, ToDo};
 use crate::grade::{Ages, Grade, Graded, Outcome, Overview, Ungraded, Weight, asymmetries};
@@ -23,10 +23,25 @@ pub fn show(x: &Exam, lex: &Lexicon, graded: &Graded, o: &Overview) -> String {
     patterns(&mut out, x, lex, graded);
     states(&mut out, x, lex);
     corrections(&mut out, x, lex);
+    untold(&mut out, x, lex);
     scale_lines(&mut out, x, lex, o);
     super::summary::text(&mut out, &o.summary, lex);
     foot(&mut out, x);
     out
+}
+
+/// What was said and stands in no finding, the grave first.
+fn untold(out: &mut String, x: &Exam, lex: &Lexicon) {
+    let list = open_matters::quotations(x, lex);
+    if list.is_empty() {
+        return;
+    }
+    let _ = writeln!(out, "\n{}", paint(HEAD, "Said, and in no finding, or not all of it"));
+    for (grave, text) in list {
+        let style = if grave { OUT } else { ASK };
+        let mark = if grave { " !" } else { "  " };
+        let _ = writeln!(out, "{mark} {}", paint(style, &words::hung(&text, 3, 5)));
+    }
 }
 
 /// The scales that belong to the exam, a line each; `cotside score` shows their arithmetic.
@@ -359,6 +374,9 @@ pub fn timeline(x: &Exam, lex: &Lexicon, ages: &Ages) -> String {
         for s in &e.reading.set_aside {
             under("-", &format!("set aside, {}", printable(s)));
         }
+        if let Some(u) = &e.reading.untold {
+            under("?", &format!("in no finding, or not all of it: {}", u.why));
+        }
     }
     out
 }
@@ -388,6 +406,7 @@ pub fn gaps(x: &Exam, lex: &Lexicon, g: &Gaps, ages: &Ages, o: &Overview, exam: 
     for gap in closed {
         let _ = writeln!(out, " - {}", words::hung(&printable(&gap.text), 3, 4));
     }
+    untold(&mut out, x, lex);
     super::scales::still_open(&mut out, x, lex, o);
     if !x.section_times.is_empty() {
         let _ = writeln!(out, "\n{}", paint(HEAD, "Time by section"));

@@ -52,6 +52,11 @@ impl Chances {
         }
     }
 
+    /// Forgets the words from one on: more was not said behind them yet, and they will be read again.
+    pub fn forget_from(&mut self, word: usize) {
+        self.words.retain(|k, _| *k < word);
+    }
+
     fn chance(&self, word: usize, item: usize) -> f32 {
         self.words.get(&word).map_or(0.0, |w| w.item[item])
     }

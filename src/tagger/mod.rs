@@ -134,7 +134,12 @@ impl Tagger {
 
     /// Whether it was trained on items of that lexicon; of others it knows nothing.
     pub fn serves(&self, lex: &Lexicon) -> bool {
-        self.labels.items.iter().any(|i| lex.item(i).is_some())
+        self.knows(|i| lex.item(i).is_some())
+    }
+
+    /// Whether it was trained on an item of which that holds.
+    pub fn knows(&self, is: impl Fn(&str) -> bool) -> bool {
+        self.labels.items.iter().any(|i| is(i))
     }
 
     /// Which second reader this is, as [`Marks::by`] says.

@@ -60,6 +60,24 @@ impl Stream {
         Ok(out)
     }
 
+    /// Marks of the phrases still owed, from what was said so far: what is said next may change them, so they
+    /// stay owed. First those that nothing can change any more, as [`Stream::ready`] gives them.
+    ///
+    /// # Errors
+    /// Those of the network.
+    pub fn so_far(&mut self) -> Result<(Vec<Marks>, Vec<Marks>), Problem> {
+        let whole = self.ready(false)?;
+        let mut rest = Vec::new();
+        for (phrase, first, many) in self.owed.clone() {
+            self.read_to(first, (first + many + NEAR).min(self.words.len()))?;
+            rest.push(decode(&self.chances, phrase, first, many, &self.tagger));
+        }
+        // Blocks behind which not enough was said are read again.
+        let sure = self.words.len().saturating_sub(BEHIND) / BLOCK * BLOCK;
+        self.chances.forget_from(sure);
+        Ok((whole, rest))
+    }
+
     /// Whether the words before `upto` can be read with all that is to be seen behind them.
     fn whole(&self, upto: usize) -> bool {
         self.words.len() >= upto.div_ceil(BLOCK) * BLOCK + BEHIND

@@ -1,16 +1,23 @@
 //! Narrated exams with gold: reading them from disk, reading them by one or two readers, scoring, and
 //! disturbing them. Shared by `tests/narrations.rs` and `cargo bench --bench narrations`.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::path::Path;
 use std::sync::Arc;
 
+#[path = "../in_memory/mod.rs"]
+mod in_memory;
+
 use cotside::capture::{Phrase, Source};
-use cotside::exam::fold::{Fold, Moment};
+use cotside::exam::Exam;
+use cotside::gaps::gaps;
+use cotside::grade::{Overview, asymmetries, grade};
+use cotside::journal::Entry;
 use cotside::lexicon::Lexicon;
-use cotside::reading::judge::{Read, judge};
-use cotside::reading::{Reader, Side, Status};
+use cotside::reading::{Side, Status};
+use cotside::report::note::{self, Block};
+use cotside::report::words;
 use cotside::tagger::{Marks, Stream, Tagger};
 use serde_json::Value;
 
@@ -24,8 +31,16 @@ pub struct Narration {
     pub kind: String,
     pub phrases: Vec<Phrase>,
     pub gold: BTreeSet<Claim>,
+    /// Line at which each was last said.
+    pub gold_at: BTreeMap<Claim, u64>,
     /// Lines that must give no finding.
     pub traps: BTreeSet<u64>,
+    /// Lines that tell something: findings, states, corrections, items brought up.
+    pub telling: BTreeSet<u64>,
+    /// Whether the marks stand behind every line, so that a line without one is mere talk.
+    pub every_line: bool,
+    /// What is marked as no finding of now, by line.
+    pub scopes: BTreeMap<u64, String>,
 }
 
 /// One finding for one side.
@@ -92,14 +107,14 @@ fn from_pair(stem: &Path, folder: &str) -> Narration {
     let with = |e: &str| std::fs::read_to_string(format!("{}{e}", stem.display())).unwrap();
     let g: Value = serde_json::from_str(&with(".gold.json")).unwrap();
     let name = stem.file_name().unwrap().to_str().unwrap().to_owned();
-    let mut gold = BTreeSet::new();
+    let (mut gold, mut gold_at) = (BTreeSet::new(), BTreeMap::new());
     for f in g["findings"].as_array().unwrap() {
         if f["item"] == "behavioural-state" {
             continue;
         }
         let range = f["low"].as_f64().map(|a| format!("{a}..{}", f["high"].as_f64().unwrap()));
         for side in sides(f["side"].as_str()) {
-            gold.insert(Claim {
+            let claim = Claim {
                 item: f["item"].as_str().unwrap().into(),
                 side,
                 status: f["status"].as_str().unwrap().into(),
@@ -108,14 +123,27 @@ fn from_pair(stem: &Path, folder: &str) -> Narration {
                     .clone()
                     .or_else(|| f["number"].as_f64().map(|n| n.to_string()))
                     .unwrap_or_default(),
-            });
+            };
+            gold_at.insert(claim.clone(), f["line"].as_u64().unwrap());
+            gold.insert(claim);
         }
     }
     let traps =
         g["not_findings"].as_array().unwrap().iter().map(|t| t["line"].as_u64().unwrap()).collect();
     let phrases = with(".txt").lines().zip(1..).map(|(l, n)| phrase(n, l)).collect();
     let kind = if name.contains("captions") { "captions" } else { "clear" };
-    Narration { kind: kind.into(), name, folder: folder.into(), phrases, gold, traps }
+    Narration {
+        kind: kind.into(),
+        name,
+        folder: folder.into(),
+        phrases,
+        gold,
+        telling: gold_at.values().copied().collect(),
+        gold_at,
+        traps,
+        every_line: false,
+        scopes: BTreeMap::new(),
+    }
 }
 
 /// A narration whose marks stand behind its lines; `train/README.md` has the format.
@@ -123,9 +151,14 @@ fn from_marks(path: &Path, folder: &str) -> Narration {
     let text = std::fs::read_to_string(path).unwrap();
     let name = path.file_stem().unwrap().to_str().unwrap().to_owned();
     let (mut phrases, mut gold) = (Vec::new(), BTreeSet::new());
+    let (mut gold_at, mut telling, mut scopes) =
+        (BTreeMap::new(), BTreeSet::new(), BTreeMap::new());
     let (mut kind, mut found, mut traps) = (String::new(), BTreeSet::new(), BTreeSet::new());
     for row in text.lines().map(str::trim).filter(|r| !r.is_empty()) {
         let line = phrases.len() as u64;
+        if line > 0 && b"=~@>".contains(&row.as_bytes()[0]) {
+            telling.insert(line);
+        }
         match row.as_bytes()[0] {
             b'[' => phrases.push(phrase(line as u32 + 1, row)),
             b'=' => {
@@ -156,17 +189,21 @@ fn from_marks(path: &Path, folder: &str) -> Narration {
                     continue;
                 }
                 for side in sides(Some(side.as_str()).filter(|s| *s != "-")) {
-                    gold.insert(Claim {
+                    let claim = Claim {
                         item: item.clone(),
                         side,
                         status: status.into(),
                         value: value.clone(),
                         number: number.clone(),
-                    });
+                    };
+                    gold_at.insert(claim.clone(), line);
+                    gold.insert(claim);
                 }
             }
             b'!' => {
                 traps.insert(line);
+                let scope = row[1..].split_whitespace().next().unwrap_or_default();
+                scopes.insert(line, scope.to_owned());
             }
             _ => {
                 if let Some(k) = row.strip_prefix("kind:") {
@@ -176,7 +213,25 @@ fn from_marks(path: &Path, folder: &str) -> Narration {
         }
     }
     traps.retain(|l| !found.contains(l));
-    Narration { name, folder: folder.into(), kind, phrases, gold, traps }
+    let folder = folder.into();
+    let every_line = true;
+    Narration { name, folder, kind, phrases, gold, gold_at, traps, telling, every_line, scopes }
+}
+
+/// Phrases without gold.
+pub fn of_phrases(phrases: Vec<Phrase>) -> Narration {
+    Narration {
+        name: String::new(),
+        folder: String::new(),
+        kind: "clear".into(),
+        phrases,
+        gold: BTreeSet::new(),
+        gold_at: BTreeMap::new(),
+        traps: BTreeSet::new(),
+        telling: BTreeSet::new(),
+        every_line: false,
+        scopes: BTreeMap::new(),
+    }
 }
 
 /// What the second reader marks.
@@ -186,25 +241,27 @@ pub fn marks(n: &Narration, tagger: &Arc<Tagger>) -> Vec<Marks> {
     stream.ready(true).unwrap()
 }
 
+/// The exam of a narration; by rules alone when there are no marks. Its phrases are numbered from 2.
+pub fn exam(n: &Narration, marks: &[Marks], lex: &Lexicon) -> Exam {
+    let mut log = in_memory::Log::new(lex);
+    for p in &n.phrases {
+        log.push(Entry::Phrase(p.clone()));
+    }
+    for m in marks {
+        log.push(Entry::Marks(Marks { phrase: m.phrase + 1, ..m.clone() }));
+    }
+    log.exam()
+}
+
 /// Reads a narration; by rules alone when there are no marks.
 pub fn read(n: &Narration, marks: &[Marks], lex: &Lexicon) -> Made {
-    let mut reader = Reader::new(lex);
-    let mut all: Vec<Read<'_>> = n
-        .phrases
-        .iter()
-        .zip(1..)
-        .map(|(phrase, seq)| Read { seq, phrase, reading: reader.read(seq, phrase) })
-        .collect();
-    let by: HashMap<u64, &Marks> = marks.iter().map(|m| (m.phrase, m)).collect();
-    judge(&mut all, &by, lex);
-    let (mut fold, mut state) = (Fold::default(), None);
-    for r in &all {
-        state = r.reading.states.last().map(|s| s.state).or(state);
-        let moment = Moment { state, line: r.phrase.line, until_ms: r.phrase.end_ms };
-        fold.take(&r.reading, moment, lex);
-    }
+    made(&exam(n, marks, lex), lex)
+}
+
+/// What stands in an exam.
+pub fn made(x: &Exam, lex: &Lexicon) -> Made {
     let mut out = Made::new();
-    for s in &fold.standing {
+    for s in &x.findings {
         let f = &s.finding;
         if Some(f.item) == lex.state_item {
             continue;
@@ -222,6 +279,118 @@ pub fn read(n: &Narration, marks: &[Marks], lex: &Lexicon) -> Made {
         }
     }
     out
+}
+
+/// The phrases that the note of an exam quotes, in whatever part, counted from 1.
+pub fn quoted(x: &Exam, lex: &Lexicon) -> BTreeSet<u64> {
+    let graded = grade(x, lex);
+    let overview = Overview::new(Vec::new(), x, &graded, lex);
+    let blocks = note::blocks(x, lex, &graded, &overview, &asymmetries(x, lex), &gaps(x, lex));
+    let text: Vec<&str> = blocks
+        .iter()
+        .map(|b| match b {
+            Block::Title(t) | Block::Para(t) | Block::Point(t) | Block::Sign(t) => t.as_str(),
+        })
+        .collect();
+    let text = text.join("\n");
+    x.timeline
+        .iter()
+        .zip(1..)
+        .filter(|(e, _)| {
+            let at = words::clock(e.phrase.start_ms);
+            text.contains(&format!("{at} \"{}\"", e.phrase.text))
+        })
+        .map(|(_, line)| line)
+        .collect()
+}
+
+/// What is lost of a narration, and what is quoted of it in vain.
+#[derive(Debug, Default, Clone)]
+pub struct Silence {
+    pub gold: usize,
+    /// Gold findings that are found in no way, whose line is quoted nowhere, and of whose item and side nothing
+    /// else was read there (which would be wrong, and not silent).
+    pub lost: usize,
+    /// Lines that tell nothing: no finding, state, correction or item brought up, nothing of the past, told by
+    /// others or taken back.
+    pub talk: usize,
+    /// Of them, those quoted as telling something; and those asked, since a finding was read there.
+    pub quoted: usize,
+    pub asked: usize,
+}
+
+impl Silence {
+    pub const HEAD: &str = "  gold  lost   share   talk quoted   share  asked   share";
+
+    pub fn add(&mut self, o: &Silence) {
+        self.gold += o.gold;
+        self.lost += o.lost;
+        self.talk += o.talk;
+        self.quoted += o.quoted;
+        self.asked += o.asked;
+    }
+}
+
+impl fmt::Display for Silence {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let share = |a: usize, b: usize| a as f64 / (b as f64).max(1.0);
+        write!(
+            f,
+            "{:>6} {:>5}   {:.3} {:>6} {:>6}   {:.3} {:>6}   {:.3}",
+            self.gold,
+            self.lost,
+            share(self.lost, self.gold),
+            self.talk,
+            self.quoted,
+            share(self.quoted, self.talk),
+            self.asked,
+            share(self.asked, self.talk),
+        )
+    }
+}
+
+/// Compares what was made and quoted with the gold; `verbose` prints every finding lost and every line of
+/// talk quoted. Of a narration whose lines are not each marked only the first half is known.
+pub fn silence(n: &Narration, x: &Exam, lex: &Lexicon, verbose: bool) -> Silence {
+    let (made, quoted) = (made(x, lex), quoted(x, lex));
+    let mut s = Silence { gold: n.gold.len(), ..Silence::default() };
+    let text = |l: u64| n.phrases.get(l as usize - 1).map_or("", |p| p.text.as_str());
+    for (c, &at) in &n.gold_at {
+        let read = made.iter().any(|(m, (line, ..))| {
+            let near = line.is_some_and(|l| l.abs_diff(at) <= 1);
+            near && m.item == c.item && (m.side == c.side || m.side == "unstated")
+        });
+        if made.contains_key(c) || read || quoted.contains(&at) {
+            continue;
+        }
+        s.lost += 1;
+        if verbose {
+            println!("{}:{at} LOST {c:?}\n      \"{}\"", n.name, text(at));
+        }
+    }
+    if !n.every_line {
+        return s;
+    }
+    let tells = |l: u64| {
+        let scope = n.scopes.get(&l).map(String::as_str);
+        n.telling.contains(&l) || matches!(scope, Some("past" | "told" | "strike"))
+    };
+    for (line, e) in (1..).zip(&x.timeline).filter(|(l, _)| !tells(*l)) {
+        s.talk += 1;
+        if !quoted.contains(&line) {
+            continue;
+        }
+        if e.reading.findings.iter().any(|f| !f.is_sure()) {
+            s.asked += 1;
+            continue;
+        }
+        s.quoted += 1;
+        if verbose {
+            let what = n.scopes.get(&line).map_or("talk", String::as_str);
+            println!("{}:{line} quoted, {what}: \"{}\"", n.name, text(line));
+        }
+    }
+    s
 }
 
 /// How a narration was read.
