@@ -10,11 +10,14 @@ mod kit;
 mod support;
 
 use std::collections::HashMap;
+use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Stdio};
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use cotside::capture::{Phrase, Source};
+use cotside::exam::Exam;
 use cotside::lexicon::Lexicon;
 use cotside::reading::judge::{Read, judge};
 use cotside::reading::{Doubt, Finding, Reader, Side};
@@ -99,6 +102,70 @@ fn what_the_rules_doubt_and_the_second_reader_says_too_is_sure() {
 }
 
 #[test]
+fn a_word_taken_by_its_sound_is_sure_when_the_second_reader_reads_the_same() {
+    let lex = support::lexicon();
+    let said = "palmer grass strong both sides";
+    let both = weighed(&lex, said, &[(1, 2, "palmar-grasp both strong", 0.7)]);
+    assert!(both[0].is_sure(), "{both:?}");
+    let faint = weighed(&lex, said, &[(1, 2, "palmar-grasp both strong", 0.45)]);
+    assert!(faint[0].doubts.iter().any(|d| matches!(d, Doubt::SoundsLike(_))), "{faint:?}");
+}
+
+#[test]
+fn a_denial_of_another_value_behind_leaves_what_both_read_sure() {
+    let lex = support::lexicon();
+    let said = "breathing regular, no apnoea, no gasping";
+    let both = weighed(&lex, said, &[(1, 1, "respiration - regular", 0.99)]);
+    assert!(both.len() == 1 && both[0].is_sure(), "{both:?}");
+    let less = weighed(&lex, said, &[(1, 1, "respiration - regular", 0.9)]);
+    assert!(!less[0].is_sure(), "{less:?}");
+}
+
+#[test]
+fn a_state_by_sound_is_not_asked_where_one_was_said_outright_near() {
+    let lex = support::lexicon();
+    let state = |x: &Exam| x.findings.iter().any(|s| Some(s.finding.item) == lex.state_item);
+    let said = "hello mum, she's lovely and settled / she is awake, eyes open, quiet / suck strong";
+    let suck = [(3, 1, "suck - strong", 0.99)];
+    let (_, x) = exam_of(&lex, said, &suck, &[0.0, 0.0, 0.0]);
+    assert!(!state(&x) && !x.states.is_empty(), "{:?}", x.findings);
+    // Where nothing else says it, it is asked.
+    let said = "hello mum, she's lovely and settled / suck strong";
+    let (_, x) = exam_of(&lex, said, &[(2, 1, "suck - strong", 0.99)], &[0.0, 0.0]);
+    assert!(state(&x), "{:?}", x.findings);
+}
+
+#[test]
+fn two_wordings_of_what_is_expected_are_no_difference_and_two_signs_are() {
+    let lex = support::lexicon();
+    let log = |said: &str| exam_of(&lex, said, &[], &[]).1;
+    let x = log("quality of movement smooth / no abnormal movements");
+    assert!(x.unsettled().next().is_none(), "{:?}", x.findings);
+    let x = log("seizure like movements / lip smacking");
+    assert!(x.unsettled().next().is_some(), "{:?}", x.findings);
+}
+
+#[test]
+fn doubts_and_reasons_of_both_readers_are_worded_as_everywhere() {
+    let lex = support::lexicon();
+    let said = "he lies there / popliteal angle";
+    let marked =
+        [(1, 2, "posture both legs-flexed-arms-extended", 0.9), (2, 1, "gag - not_obtained", 0.9)];
+    let (_, x) = exam_of(&lex, said, &marked, &[0.0, 0.0]);
+    let told: String = x
+        .findings
+        .iter()
+        .flat_map(|s| {
+            s.finding.doubts.iter().map(ToString::to_string).chain([s.finding.why.clone()])
+        })
+        .collect::<Vec<_>>()
+        .join("; ");
+    assert!(told.contains("both legs flexed, arms extended (0.90)"), "{told}");
+    assert!(told.contains("not obtained (0.90)"), "{told}");
+    assert!(!told.contains("legs-flexed") && !told.contains("not_obtained"), "{told}");
+}
+
+#[test]
 fn what_only_the_rules_read_is_asked_and_says_so() {
     let lex = support::lexicon();
     let both = weighed(&lex, "suck strong / gag present", &[(1, 1, "suck - strong", 0.99)]);
@@ -178,10 +245,82 @@ fn a_faint_mark_takes_no_findings_place_and_a_faint_sign_casts_doubt_on_what_rea
     assert!(matches!(both[0].doubts[..], [Doubt::ReadersDiffer(_)]), "{both:?}");
 }
 
+/// The exam of phrases with marks and the chance that each speaks of something else.
+fn exam_of(lex: &Lexicon, said: &str, marked: &[Marked<'_>], aside: &[f32]) -> (Narration, Exam) {
+    let n = kit::of_phrases(phrases(said));
+    let mut marks: Vec<Marks> = aside
+        .iter()
+        .zip(1..)
+        .map(|(aside, phrase)| Marks { phrase, by: "test".into(), marks: vec![], aside: *aside })
+        .collect();
+    for (phrase, word, what, chance) in marked {
+        let parts: Vec<&str> = what.split(' ').collect();
+        marks[*phrase as usize - 1].marks.push(Mark {
+            word: *word,
+            item: parts[0].into(),
+            value: parts[2].into(),
+            side: Some(parts[1].to_owned()).filter(|s| s != "-"),
+            chances: [*chance, 1.0, 1.0],
+        });
+    }
+    let x = kit::exam(&n, &marks, lex);
+    (n, x)
+}
+
+#[test]
+fn what_neither_reader_makes_a_finding_of_is_quoted_where_it_seems_to_tell_something() {
+    let lex = support::lexicon();
+    // Seen too faintly to be a finding.
+    let faint = [(2, 4, "ventral-suspension - in-line", 0.15)];
+    let (_, x) = exam_of(&lex, "suck strong / he hangs there like washing", &faint, &[0.0, 0.02]);
+    assert!(kit::quoted(&x, &lex).contains(&2), "{:?}", x.timeline[1].reading);
+    // Read by the rules, not surely, and let go.
+    let said = "suck strong / palmar grasp, the whatsit wobbly thing on the left strong";
+    let (_, x) = exam_of(&lex, said, &[(1, 1, "suck - strong", 0.99)], &[0.0, 0.02]);
+    assert!(x.timeline[1].reading.findings.is_empty(), "{:?}", x.timeline[1].reading);
+    assert!(kit::quoted(&x, &lex).contains(&2), "{:?}", x.timeline[1].reading);
+    // Neither saw anything, and yet it speaks of a limb among findings.
+    let said = "suck strong / the left leg did its own thing / palate intact";
+    let both = [(1, 1, "suck - strong", 0.99), (3, 1, "palate - intact", 0.99)];
+    let (_, x) = exam_of(&lex, said, &both, &[0.0, 0.01, 0.0]);
+    assert!(kit::quoted(&x, &lex).contains(&2), "{:?}", x.timeline[1].reading);
+    // Talk, as the second reader hears it, is not.
+    let (_, x) = exam_of(&lex, said, &both, &[0.0, 0.9, 0.0]);
+    assert!(!kit::quoted(&x, &lex).contains(&2), "{:?}", x.timeline[1].reading);
+}
+
+#[test]
+fn what_was_read_for_sure_is_not_quoted_beside_its_finding() {
+    let lex = support::lexicon();
+    let both = [(1, 1, "suck - strong", 0.99), (2, 3, "knee-jerk left brisk", 0.99)];
+    let (_, x) = exam_of(&lex, "suck strong / knee jerk left brisk", &both, &[0.0, 0.0]);
+    assert!(x.unsettled().next().is_none(), "{:?}", x.findings);
+    assert!(kit::quoted(&x, &lex).is_empty(), "{:?}", kit::quoted(&x, &lex));
+}
+
+#[test]
+fn a_side_that_was_named_and_of_which_nothing_was_read_is_quoted() {
+    let lex = support::lexicon();
+    let said = "knee jerk left brisk, as for the right one well who knows";
+    let (_, x) = exam_of(&lex, said, &[(1, 3, "knee-jerk left brisk", 0.99)], &[0.0]);
+    assert!(x.findings.iter().all(|s| s.finding.side == Some(Side::Left)), "{:?}", x.findings);
+    assert!(kit::quoted(&x, &lex).contains(&1), "{:?}", x.timeline[0].reading);
+}
+
 #[test]
 fn a_mark_of_an_item_that_the_lexicon_does_not_have_is_nothing() {
     let lex = support::lexicon();
     assert!(weighed(&lex, "brakes squeal", &[(1, 1, "front-brake - squeals", 1.0)]).is_empty());
+}
+
+#[test]
+fn a_reader_turned_off_is_told_as_turned_off() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut c = Command::new(env!("CARGO_BIN_EXE_cotside"));
+    c.args(["model", "status"]).current_dir(dir.path()).env("COTSIDE_READER", "off");
+    let out = String::from_utf8(c.output().unwrap().stdout).unwrap();
+    assert!(out.contains("second reader turned off"), "{out}");
+    assert!(!out.contains("not installed") && !out.contains("delta"), "{out}");
 }
 
 #[test]
@@ -240,6 +379,75 @@ fn the_same_words_cut_anywhere_are_marked_alike() {
     for every in [1, 4, 7, 50] {
         assert_eq!(marked(every), whole, "cut every {every} words");
     }
+}
+
+#[test]
+fn what_is_marked_while_the_exam_goes_on_is_in_the_end_what_is_marked_at_once() {
+    let Some(tagger) = tagger() else { return };
+    let narration = &kit::folder(&tests().join("narrations/captions"))[1];
+    let phrases = &narration.phrases[..40];
+    let mut stream = Stream::new(Arc::clone(&tagger));
+    let mut last: HashMap<u64, Marks> = HashMap::new();
+    let mut early = 0;
+    for (p, seq) in phrases.iter().zip(1..) {
+        stream.take(seq, &p.text, true);
+        let (whole, so_far) = stream.so_far().unwrap();
+        // Whatever was said is marked by now.
+        early += so_far.iter().filter(|m| m.phrase == seq && !m.marks.is_empty()).count();
+        last.extend(whole.into_iter().chain(so_far).map(|m| (m.phrase, m)));
+        assert_eq!(last.len() as u64, seq);
+    }
+    assert!(early > 2, "{early}");
+    last.extend(stream.ready(true).unwrap().into_iter().map(|m| (m.phrase, m)));
+    let some = Narration { phrases: phrases.to_vec(), ..narration.clone() };
+    for m in kit::marks(&some, &tagger) {
+        assert_eq!(last[&m.phrase], m);
+    }
+}
+
+#[test]
+fn a_log_being_written_holds_the_marks_before_it_ends_and_the_same_exam_when_it_has() {
+    if tagger().is_none() {
+        return;
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let program = |args: &[&str]| {
+        let mut c = Command::new(env!("CARGO_BIN_EXE_cotside"));
+        c.args(args).current_dir(dir.path()).env("COTSIDE_PERSONAL", "");
+        c
+    };
+    let mut child = program(&["listen", "--keys", "--exam", "e"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut keys = child.stdin.take().unwrap();
+    let said = ["she is awake and quiet", "arm recoil, both come back briskly", "suck is strong"];
+    for line in said {
+        writeln!(keys, "{line}").unwrap();
+        keys.flush().unwrap();
+    }
+    let journal =
+        || std::fs::read_to_string(dir.path().join("e/journal.jsonl")).unwrap_or_default();
+    let marked = || journal().matches("\"kind\":\"marks\"").count();
+    let until = Instant::now() + Duration::from_secs(60);
+    while marked() < said.len() && Instant::now() < until {
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    assert!(marked() >= said.len() && !journal().contains("\"kind\":\"end\""), "{}", journal());
+    let sure = |c: &mut Command| String::from_utf8(c.output().unwrap().stdout).unwrap();
+    let during = sure(&mut program(&["show", "e"]));
+    drop(keys);
+    assert!(child.wait().unwrap().success());
+    let after = sure(&mut program(&["show", "e"]));
+    let findings = |text: &str| -> Vec<String> {
+        text.lines()
+            .filter(|l| l.contains("recoil") || l.contains("Suck"))
+            .map(str::to_owned)
+            .collect()
+    };
+    assert_eq!(findings(&during), findings(&after), "{during}\n{after}");
+    assert!(findings(&after).len() >= 2, "{after}");
 }
 
 fn scored(n: &[Narration], tagger: &Arc<Tagger>, lex: &Lexicon) -> Score {

@@ -229,7 +229,13 @@ impl Fold {
             let narrower = old.finding.side == Some(Side::Both) && f.side != Some(Side::Both);
             if old.finding.same_value(&f) {
                 // "Seizure-like", then "cycling": two signs under one value, and both must be seen.
-                if item.trials == Trials::Seen && old.finding.wording != f.wording {
+                // Two wordings of what is expected are one.
+                let expected = f
+                    .value
+                    .as_deref()
+                    .and_then(|v| item.value(v))
+                    .is_some_and(|k| item.values[k].expect == Some(Expect::Expected));
+                if item.trials == Trials::Seen && old.finding.wording != f.wording && !expected {
                     let (was, then) = (&old.finding, &f);
                     let doubt = |other: &Finding| {
                         let said = other.wording.clone().unwrap_or_else(|| wording::of(other, lex));

@@ -5,10 +5,11 @@
 //! one of them has is unsettled, and says so; where they contradict, both are told. Nothing is decided
 //! by a clock or a file: the same readings and marks give the same findings.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use crate::capture::Phrase;
 use crate::lexicon::family::Family;
+use crate::lexicon::matcher::Meaning;
 use crate::lexicon::model::{Expect, ItemId, Lexicon};
 use crate::tagger::{Mark, Marks};
 
@@ -22,6 +23,8 @@ const BEFORE: usize = 14;
 const BEHIND: usize = 6;
 /// Words between a mark and its number.
 const NUMBER: usize = 5;
+/// Phrases on either side of a state by sound in which a state said outright takes its place.
+const NEAR_STATE: usize = 3;
 /// Words between a mark and the phrase of a finding that are still one place.
 pub const NEAR: usize = 24;
 
@@ -36,14 +39,24 @@ mod least {
     pub const CONFIRMS: f32 = 0.4;
     /// To make a finding sure that the rules doubted.
     pub const LIFTS: f32 = 0.85;
+    /// The same where they only met words they did not understand, and a denial stands behind.
+    pub const LIFTS_DENIED: f32 = 0.98;
+    /// The same where they took a word by its sound.
+    pub const LIFTS_SOUND: f32 = 0.6;
+    /// To keep a finding both read where its item's name, said again in passing, may have taken it back.
+    pub const HOLDS: f32 = 0.9;
     /// To be sure where the rules read nothing, but the words near it say the value.
-    pub const STANDS: f32 = 0.985;
+    pub const STANDS: f32 = 0.98;
+    /// The same where it is a number, or the phrase may speak of something else.
+    pub const STANDS_WORDED: f32 = 0.985;
     /// The same where they do not.
     pub const STANDS_ALONE: f32 = 0.995;
     /// To go before a value that the rules are sure of, where the two differ.
     pub const OVERRULES: f32 = 0.9;
     /// Of a phrase's words, to take what the rules alone doubtfully read for no finding of now.
     pub const ASIDE: f32 = 0.25;
+    /// Of a phrase's words, at most, to be sure of what the second reader alone read in it.
+    pub const OF_NOW: f32 = 0.05;
 }
 
 /// A phrase and what the rules made of it.
@@ -115,10 +128,15 @@ impl Proposal {
         format!("{side} {said} ({:.2})", self.chance()).trim_start().to_owned()
     }
 
-    /// Whether it is sure without a word of the rules.
-    fn stands(&self) -> bool {
+    /// Whether it is sure without a word of the rules; `aside`, how likely its phrase speaks of something else.
+    fn stands(&self, aside: f32) -> bool {
         let e = self.evidence;
-        let least = if e.value { least::STANDS } else { least::STANDS_ALONE };
+        let plain = e.value && aside < least::OF_NOW && !self.judged.is_numeric();
+        let least = match (plain, e.value) {
+            (true, _) => least::STANDS,
+            (_, true) => least::STANDS_WORDED,
+            _ => least::STANDS_ALONE,
+        };
         let sided = !matches!(self.side, Some(Side::Both)) || e.side;
         let told = !self.judged.is_numeric() || e.value;
         self.chance() >= least && e.unopposed && sided && told
@@ -399,18 +417,20 @@ fn covers(said: Option<Side>, of: Option<Side>) -> bool {
     said == of || matches!((said, of), (Some(Side::Both), Some(Side::Left | Side::Right)))
 }
 
-/// Doubts that another witness for the same finding lifts: what they doubt is what it says.
-fn lifted(d: &Doubt) -> bool {
-    matches!(
-        d,
+/// Whether another witness for the same finding lifts a doubt, at that chance: what it doubts is what the
+/// witness says.
+fn lifted(d: &Doubt, chance: f32) -> bool {
+    let least = match d {
+        Doubt::SoundsLike(_) => least::LIFTS_SOUND,
         Doubt::ItemNotNamed
-            | Doubt::MuchNotUnderstood(_)
-            | Doubt::SeveralItems(_)
-            | Doubt::Group(_)
-            | Doubt::Remark(_)
-            | Doubt::SoundsLike(_)
-            | Doubt::AbsentOrNotDone
-    )
+        | Doubt::MuchNotUnderstood(_)
+        | Doubt::SeveralItems(_)
+        | Doubt::Group(_)
+        | Doubt::Remark(_)
+        | Doubt::AbsentOrNotDone => least::LIFTS,
+        _ => return false,
+    };
+    chance >= least
 }
 
 /// Weighs what the rules read against the marks; the readings are changed in place. Phrases without marks
@@ -421,10 +441,29 @@ pub fn judge(read: &mut [Read<'_>], marks: &HashMap<u64, &Marks>, lex: &Lexicon)
     }
     let words = Words::of(read);
     let all = proposals(read, marks, &words, lex);
+    let said_states: Vec<bool> =
+        read.iter().map(|r| r.reading.states.iter().any(|s| !s.implied)).collect();
+    let mut held: HashSet<FindingId> = HashSet::new();
     for (at, r) in read.iter_mut().enumerate() {
         let Some(marked) = marks.get(&r.seq) else { continue };
         let reading = &mut r.reading;
         for mut f in std::mem::take(&mut reading.findings) {
+            // A state taken by sound where one was said outright: nothing hangs on it.
+            let near = at.saturating_sub(NEAR_STATE)..(at + NEAR_STATE + 1).min(said_states.len());
+            if Some(f.item) == lex.state_item
+                && f.doubts.iter().any(|d| matches!(d, Doubt::SoundsLike(_)))
+                && said_states[near].contains(&true)
+            {
+                reading.set_aside.push(format!("a state by sound ({}), said near", f.why));
+                continue;
+            }
+            let agreed = |(s, p): (Stands, &Proposal)| {
+                let number = f.number.is_some() && f.value.is_some();
+                s == Stands::Agrees && p.chance() >= least::HOLDS && p.evidence.unopposed && !number
+            };
+            if beside(&f, at, &all, &words).is_some_and(agreed) {
+                held.insert(f.id);
+            }
             if weigh(&mut f, at, &all, &words, marked.aside, lex) {
                 reading.findings.push(f);
             } else {
@@ -434,7 +473,33 @@ pub fn judge(read: &mut [Read<'_>], marks: &HashMap<u64, &Marks>, lex: &Lexicon)
             }
         }
     }
-    add_what_rules_did_not_read(read, &all, &words, lex);
+    for r in read.iter_mut().filter(|r| marks.contains_key(&r.seq)) {
+        // The name of an item again ("hips", in passing) takes nothing back that both read.
+        let command = |words: &str| says_strike(words, lex);
+        r.reading.maybe_struck.retain(|(id, words)| command(words) || !held.contains(id));
+    }
+    add_what_rules_did_not_read(read, &all, marks, &words, lex);
+}
+
+/// Whether words say that value of the item.
+fn says_value(words: &str, item: ItemId, value: Option<&str>, lex: &Lexicon) -> bool {
+    let cut = cut(words, lex, None);
+    cut.atoms.iter().any(|a| {
+        resolve(&cut, a, item, false, true, lex).is_some_and(|j| j.value.as_deref() == value)
+    })
+}
+
+/// Whether words take something back or doubt it, whatever it is; not the mere name of an item said again.
+fn says_strike(words: &str, lex: &Lexicon) -> bool {
+    let cut = cut(words, lex, None);
+    let takes = [Family::Strike, Family::Withdraw, Family::Recall, Family::Correct, Family::Swap];
+    !cut.second_thoughts.is_empty()
+        || !cut.mild.is_empty()
+        || cut.atoms.iter().any(|a| {
+            a.negation
+                || takes.iter().any(|f| a.is(lex, *f))
+                || a.meanings(lex).any(|(m, _)| matches!(m, Meaning::Control(_)))
+        })
 }
 
 /// Weighs one finding of the rules; whether it is kept.
@@ -447,6 +512,10 @@ fn weigh(
     lex: &Lexicon,
 ) -> bool {
     if Some(f.item) == lex.state_item {
+        // The track of states takes it for sure: words beside it ("ready for a cuddle") are no doubt of it.
+        if aside < least::ASIDE {
+            f.doubts.retain(|d| !matches!(d, Doubt::MuchNotUnderstood(_)));
+        }
         return true;
     }
     match beside(f, at, all, words) {
@@ -463,9 +532,16 @@ fn weigh(
                 // "Right one", "count five": a number beside the value that only the rules took for one.
                 f.doubts.push(Doubt::ReadersDiffer("the second reads no number".into()));
             }
-            if p.chance() >= least::LIFTS && p.evidence.unopposed {
-                f.doubts.retain(|d| !lifted(d));
-            } else if p.chance() < least::CONFIRMS && f.doubts.is_empty() {
+            let doubted = f.doubts.len();
+            if p.evidence.unopposed {
+                f.doubts.retain(|d| !lifted(d, p.chance()));
+            } else if p.chance() >= least::LIFTS_DENIED {
+                // "Regular, no gasping": what is denied is another value, when the value is not among
+                // what was not understood.
+                let other = |words: &str| !says_value(words, f.item, f.value.as_deref(), lex);
+                f.doubts.retain(|d| !matches!(d, Doubt::MuchNotUnderstood(w) if other(w)));
+            }
+            if f.doubts.len() == doubted && p.chance() < least::CONFIRMS && f.doubts.is_empty() {
                 f.doubts
                     .push(Doubt::OneReader(format!("the second is not sure: {}", p.words(lex))));
             }
@@ -475,7 +551,7 @@ fn weigh(
             if f.side == Some(Side::Unstated) && p.evidence.side && p.chance() >= least::LIFTS {
                 // The words beside it say the side that the second reader took.
                 f.side = p.side;
-                f.doubts.retain(|d| !lifted(d) && *d != Doubt::SideNotSaid);
+                f.doubts.retain(|d| !lifted(d, p.chance()) && *d != Doubt::SideNotSaid);
                 if p.chance() < least::STANDS {
                     f.doubts.push(Doubt::OneReader(format!("the side: {}", p.words(lex))));
                 }
@@ -516,6 +592,7 @@ fn weigh(
 fn add_what_rules_did_not_read(
     read: &mut [Read<'_>],
     all: &[Proposal],
+    marks: &HashMap<u64, &Marks>,
     words: &Words<'_>,
     lex: &Lexicon,
 ) {
@@ -542,10 +619,11 @@ fn add_what_rules_did_not_read(
             continue;
         }
         let r = &mut read[p.at];
+        let aside = marks.get(&r.seq).map_or(0.0, |m| m.aside);
         let index =
             r.reading.findings.iter().map(|f| f.id.index).max().unwrap_or(0).max(SECOND) + 1;
         let mut doubts = Vec::new();
-        if !p.stands() {
+        if !p.stands(aside) {
             doubts.push(Doubt::OneReader(format!("the second: {}", p.words(lex))));
         }
         if p.side == Some(Side::Unstated) && p.status != Status::Skipped {

@@ -99,7 +99,7 @@ const ASIDE_MOST: f32 = 0.5;
 /// What the rules read where that is less likely is quoted, though the second reader saw nothing.
 const ASIDE_LEAST: f32 = 0.1;
 /// What the rules take for a time before this exam is quoted where the second reader hears that too.
-const ASIDE_BEFORE: f32 = 0.15;
+const ASIDE_BEFORE: f32 = 0.3;
 /// Phrases at the start that say who lies there.
 const SETTING: usize = 3;
 /// Phrases on either side that are around one.
@@ -119,7 +119,7 @@ pub fn note(read: &mut [Read<'_>], marks: &HashMap<u64, &Marks>, lex: &Lexicon) 
         if reading.untold.is_none() && s.empty {
             let aside = s.aside.unwrap_or(1.0);
             let before = reading.earlier && !reading.set_aside.is_empty() && aside >= ASIDE_BEFORE;
-            let setting = s.aside.is_some() && at < SETTING && s.tells_of_trade();
+            let setting = s.aside.is_some() && at < SETTING && s.numbers > 0;
             let why = match (before, setting) {
                 (true, _) => "said of a time before this exam",
                 (_, true) => "said at the start, of whom it is about",
@@ -296,11 +296,6 @@ impl Signs {
             return None;
         };
         Some(Untold { grave: self.grave.filter(|_| self.of_now), why })
-    }
-
-    /// Whether it holds numbers or words of the trade.
-    fn tells_of_trade(&self) -> bool {
-        self.alone + self.values + self.names + self.numbers > 0
     }
 
     fn weighs(&self, share: f32, next: Option<&Signs>) -> f32 {
