@@ -487,3 +487,22 @@ fn what_is_said_while_paused_is_kept_neither_by_listen_with_keys_nor_by_read() {
     bench.run(&["read", "e.txt", "--exam", "read", "--append"]).code(0);
     assert_eq!(kept(&bench, "read"), want);
 }
+
+#[test]
+fn the_right_one_fifty_five_may_be_a_hundred_and_fifty_five() {
+    let lex = support::lexicon();
+    let unsure = |words: &str| support::read(&lex, words).iter().all(|f| f.contains('?'));
+    for words in [
+        "popliteal angle / I make the right one fifty-five and the left one fifty",
+        "popliteal angles. The left one sixty, the right one seventy.",
+    ] {
+        assert!(unsure(words), "{words}: {:?}", support::read(&lex, words));
+    }
+    // Where a hundred more cannot be, and where it was said otherwise, nothing is asked.
+    for words in [
+        "popliteal angle right fifty-five, left fifty",
+        "popliteal angle, the left one a hundred and ten",
+    ] {
+        assert!(!unsure(words), "{words}: {:?}", support::read(&lex, words));
+    }
+}

@@ -222,6 +222,14 @@ fn a_number_said_of_another_item_is_not_taken_and_no_clonus_is_none() {
 }
 
 #[test]
+fn not_one_beat_is_none() {
+    let lex = support::lexicon();
+    let said = "clo nest there not one beat in either foot";
+    let both = weighed(&lex, said, &[(1, 5, "ankle-clonus both #", 0.999)]);
+    assert!(!both.is_empty() && both.iter().all(|f| f.number == Some(0.0)), "{both:?}");
+}
+
+#[test]
 fn a_denial_or_a_correction_right_behind_leaves_a_mark_unsettled() {
     let lex = support::lexicon();
     for said in ["back one closed no it is not", "back one closed but a fingertip"] {

@@ -186,14 +186,14 @@ fn read_along(
 
 /// Whether two marks of a phrase differ in what a person would see.
 fn differs(a: &Marks, b: &Marks) -> bool {
-    let shown = |m: &Marks| -> Vec<(String, String, Option<String>, f32)> {
+    type Shown = (String, String, Option<String>, f32);
+    let shown = |m: &Marks| -> Vec<Shown> {
         let likely = m.marks.iter().filter(|k| k.chance() >= SHOWN);
         likely.map(|k| (k.item.clone(), k.value.clone(), k.side.clone(), k.chance())).collect()
     };
     let (x, y) = (shown(a), shown(b));
-    let same = |(p, q): (
-        &(String, String, Option<String>, f32),
-        &(String, String, Option<String>, f32),
-    )| { (&p.0, &p.1, &p.2) == (&q.0, &q.1, &q.2) && (p.3 - q.3).abs() <= MOVED };
+    let same = |(p, q): (&Shown, &Shown)| {
+        (&p.0, &p.1, &p.2) == (&q.0, &q.1, &q.2) && (p.3 - q.3).abs() <= MOVED
+    };
     x.len() != y.len() || !x.iter().zip(&y).all(same) || (a.aside - b.aside).abs() > 2.0 * MOVED
 }

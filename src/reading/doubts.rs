@@ -2,6 +2,7 @@
 
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Meaning, Naming, Saying};
+use crate::lexicon::model::ItemId;
 
 use super::atoms::Atom;
 use super::claim::Claim;
@@ -107,6 +108,7 @@ fn unknown_beside(c: &Claim, sit: &Situation<'_>, spot: &Spot<'_>) -> Option<Dou
 fn around_judgement(c: &mut Claim, sit: &Situation<'_>) {
     let (h, at) = (sit.h, c.first_atom);
     c.doubts.extend(number_may_go_on(h, at).map(Doubt::NumberBySound));
+    c.doubts.extend(number_may_begin_with_one(h, at, c.item).map(Doubt::NumberBySound));
     c.doubts.extend(lopsided(h, sit.seg, c.group).map(Doubt::MuchNotUnderstood));
     c.doubts.extend(
         loose_negation(h, at)
@@ -134,6 +136,17 @@ fn number_may_go_on(h: &Heard<'_>, atom: usize) -> Option<String> {
         .any(|x| x.from == a.to && !x.hits.is_empty() && x.means_only_reason(h.lex));
     (reason_next || cut.unknown.contains(&a.to))
         .then(|| format!("\"{} {}\"", h.said(atom), cut.tokens[a.to].surface))
+}
+
+/// "The right one fifty": fifty of the right one, or a hundred and fifty of the right.
+fn number_may_begin_with_one(h: &Heard<'_>, atom: usize, item: ItemId) -> Option<String> {
+    let a = h.atom(atom);
+    let said = |back: usize| a.from.checked_sub(back).map(|i| h.cut.tokens[i].surface.as_str());
+    let number = a.number.as_ref().map(|n| n.value)?;
+    let plausible = h.lex.items[item].number.as_ref()?.plausible;
+    let side = matches!(said(2), Some("left" | "right"));
+    let more = (10.0..100.0).contains(&number) && number + 100.0 <= plausible[1];
+    (said(1) == Some("one") && side && more).then(|| format!("\"one {}\"", h.said(atom)))
 }
 
 /// "In creased on the left, normal on the right": more sides than judgements in one breath, and

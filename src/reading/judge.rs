@@ -350,6 +350,9 @@ impl<'a> Place<'a> {
         let mut said: Vec<(usize, Judged)> = (0..self.cut.atoms.len())
             .filter_map(|k| {
                 let j = resolve(self.cut, &self.cut.atoms[k], item, false, true, lex)?;
+                // "Not one beat": a denied number is none.
+                let denied = k > 0 && self.cut.atoms[k - 1].negation;
+                let j = if denied { absence(item, lex)? } else { j };
                 j.is_numeric().then(|| (self.apart(k, word), j))
             })
             .collect();

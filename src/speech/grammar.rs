@@ -12,6 +12,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use super::tries::{self, Tries};
 use crate::lexicon::family::Family;
 use crate::lexicon::matcher::{Meaning, Naming, Saying};
 use crate::lexicon::model::{ItemId, Lexicon};
@@ -101,18 +102,10 @@ enum Root {
     Units,
 }
 
-/// One node of a trie.
-#[derive(Debug, Default)]
-struct Node {
-    /// Tokens and where they lead, by token.
-    next: Vec<(u32, u32)>,
-    /// What ends here, and the number of the text it is written as.
-    ends: Vec<(Label, u32)>,
-}
-
 /// The compiled grammar.
 pub struct Grammar {
-    nodes: Vec<Node>,
+    /// What may be said; at a node ends a label and the number of the text it is written as.
+    tries: Tries<(Label, u32)>,
     roots: BTreeMap<Root, u32>,
     /// The same with the first letter a capital, as a sentence begins.
     capitals: BTreeMap<Root, u32>,
@@ -380,45 +373,44 @@ const LONGEST_LINK: usize = 4;
 struct Builder<'a> {
     spelling: &'a dyn Spelling,
     grammar: Grammar,
+    tries: tries::Builder<(Label, u32)>,
+    wanted: Wanted,
+}
+
+/// What of a grammar is compiled.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Wanted {
+    /// The graph, and the trade's phrases.
+    All,
+    /// The graph.
+    Graph,
+    /// The trade's phrases.
+    Phrases,
 }
 
 impl Builder<'_> {
     fn root(&mut self, root: Root, capital: bool) -> u32 {
-        let fresh = u32::try_from(self.grammar.nodes.len()).unwrap_or(BOUNDARY);
         let roots = if capital { &mut self.grammar.capitals } else { &mut self.grammar.roots };
-        let at = *roots.entry(root).or_insert(fresh);
-        if at == fresh {
-            self.grammar.nodes.push(Node::default());
-        }
-        at
+        *roots.entry(root).or_insert_with(|| self.tries.root())
     }
 
     fn insert(&mut self, root: u32, tokens: &[u32], label: Label, text: u32) {
-        if tokens.is_empty() {
-            return;
+        if !tokens.is_empty() && self.wanted != Wanted::Phrases {
+            self.tries.insert(root, tokens, (label, text), |a, b| a.0 == b.0);
         }
-        let mut at = root;
-        for &t in tokens {
-            let fresh = u32::try_from(self.grammar.nodes.len()).unwrap_or(BOUNDARY);
-            let next = &mut self.grammar.nodes[at as usize].next;
-            at = match next.binary_search_by_key(&t, |(t, _)| *t) {
-                Ok(i) => next[i].1,
-                Err(i) => {
-                    next.insert(i, (t, fresh));
-                    self.grammar.nodes.push(Node::default());
-                    fresh
-                }
-            };
-        }
-        let ends = &mut self.grammar.nodes[at as usize].ends;
-        if ends.iter().all(|(l, _)| *l != label) {
-            ends.push((label, text));
+    }
+
+    fn phrase(&mut self, symbols: Vec<u32>) {
+        if self.wanted != Wanted::Graph {
+            self.grammar.phrases.push(symbols);
         }
     }
 
     fn text(&mut self, text: &str) -> u32 {
-        self.grammar.texts.push(text.to_owned());
-        small(self.grammar.texts.len() - 1)
+        if self.wanted != Wanted::Phrases {
+            self.grammar.texts.push(text.to_owned());
+        }
+        small(self.grammar.texts.len().saturating_sub(1))
     }
 
     /// Adds a phrase, and the same with a capital where a sentence begins.
@@ -436,11 +428,11 @@ impl Builder<'_> {
             self.insert(at, &tokens, label, written);
             self.insert(at, &capital, label, written);
             if trade {
-                self.grammar.phrases.push(capital);
+                self.phrase(capital);
             }
         }
         if trade {
-            self.grammar.phrases.push(tokens);
+            self.phrase(tokens);
         }
     }
 
@@ -449,7 +441,7 @@ impl Builder<'_> {
         let tokens = self.spelling.words(&with_capital(text));
         let (at, written) = (self.root(root, false), self.text(text));
         self.insert(at, &tokens, label, written);
-        self.grammar.phrases.push(tokens);
+        self.phrase(tokens);
     }
 
     /// Adds text that is written without a blank before it.
@@ -522,8 +514,22 @@ fn numbers(lex: &Lexicon) -> Vec<(String, u32)> {
 impl Grammar {
     /// Compiles the lexicon.
     pub fn of(lex: &Lexicon, spelling: &dyn Spelling) -> Grammar {
+        Grammar::compiled(lex, spelling, Wanted::All)
+    }
+
+    /// Compiles what can be said, and not the list of the trade's phrases.
+    pub fn graph(lex: &Lexicon, spelling: &dyn Spelling) -> Grammar {
+        Grammar::compiled(lex, spelling, Wanted::Graph)
+    }
+
+    /// The list of the trade's phrases alone: with it nothing can be followed.
+    pub fn of_phrases(lex: &Lexicon, spelling: &dyn Spelling) -> Grammar {
+        Grammar::compiled(lex, spelling, Wanted::Phrases)
+    }
+
+    fn compiled(lex: &Lexicon, spelling: &dyn Spelling, wanted: Wanted) -> Grammar {
         let grammar = Grammar {
-            nodes: Vec::new(),
+            tries: Tries::default(),
             roots: BTreeMap::new(),
             capitals: BTreeMap::new(),
             counted: lex.items.iter().map(|i| i.number.is_some() || !i.grades.is_empty()).collect(),
@@ -532,7 +538,7 @@ impl Grammar {
             word_labels: BTreeMap::new(),
             costs: Costs::default(),
         };
-        let mut b = Builder { spelling, grammar };
+        let mut b = Builder { spelling, grammar, tries: tries::Builder::default(), wanted };
         for e in &lex.matcher.entries {
             let words: Vec<&str> = e.words.iter().map(|w| w.surface.as_str()).collect();
             entry(&mut b, &spelled(&words), e.meaning, lex);
@@ -555,6 +561,7 @@ impl Grammar {
         }
         b.grammar.phrases.sort_unstable();
         b.grammar.phrases.dedup();
+        b.grammar.tries = b.tries.packed();
         b.grammar
     }
 
@@ -570,12 +577,12 @@ impl Grammar {
 
     /// Number of nodes.
     pub fn len(&self) -> usize {
-        self.nodes.len()
+        self.tries.len()
     }
 
     /// Whether nothing can be said.
     pub fn is_empty(&self) -> bool {
-        self.nodes.is_empty()
+        self.tries.is_empty()
     }
 
     /// Where every path begins.
@@ -630,7 +637,7 @@ impl Grammar {
     /// may come several times.
     pub fn next(&self, places: &[Place], each: &mut impl FnMut(u32, f32)) {
         let mut list = |node: u32, cost: f32| {
-            for (t, _) in &self.nodes[node as usize].next {
+            for (t, _) in self.tries.next(node) {
                 each(*t, cost);
             }
         };
@@ -659,9 +666,8 @@ impl Grammar {
                 node => vec![(node, p.cost)],
             };
             for (node, cost) in from {
-                let next = &self.nodes[node as usize].next;
-                let Ok(i) = next.binary_search_by_key(&token, |(t, _)| *t) else { continue };
-                self.enter(&Place { cost, ..*p }, next[i].1, trail, &mut |p| push(&mut out, p));
+                let Some(to) = self.tries.step(node, token) else { continue };
+                self.enter(&Place { cost, ..*p }, to, trail, &mut |p| push(&mut out, p));
             }
         }
         out
@@ -669,11 +675,10 @@ impl Grammar {
 
     /// The places that a path stands in when it comes to a node.
     fn enter(&self, p: &Place, to: u32, trail: &mut Trail, each: &mut impl FnMut(Place)) {
-        let node = &self.nodes[to as usize];
-        if !node.next.is_empty() {
+        if !self.tries.next(to).is_empty() {
             each(Place { node: to, ..*p });
         }
-        for (label, text) in &node.ends {
+        for (label, text) in self.tries.ends(to) {
             if let Some(place) = self.behind(p, *label, *text, trail) {
                 each(place);
             }
@@ -689,7 +694,7 @@ impl Grammar {
         each: &mut impl FnMut(u32, Place),
     ) {
         let mut from = |node: u32, cost: f32, trail: &mut Trail| {
-            for (symbol, to) in &self.nodes[node as usize].next {
+            for (symbol, to) in self.tries.next(node) {
                 if may(*symbol) {
                     self.enter(&Place { cost, ..*p }, *to, trail, &mut |p| each(*symbol, p));
                 }
@@ -705,7 +710,7 @@ impl Grammar {
     /// The path goes on with words that are in no list, where they may stand.
     pub fn talk(&self, p: &Place) -> Option<Place> {
         let may = p.node == BOUNDARY && !p.closed && (p.whole || !p.begun);
-        may.then(|| Place { node: TALK, begun: true, cost: p.cost + self.costs.talk, ..*p })
+        may.then_some(Place { node: TALK, begun: true, cost: p.cost + self.costs.talk, ..*p })
     }
 
     /// The boundary behind such words; `text` stands for them.

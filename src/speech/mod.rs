@@ -5,7 +5,7 @@
 //! | where is speech | `activity` |
 //! | sound to bands of pitch | `mel` |
 //! | the network: encoder, letter head, decoder | `network`, `model` |
-//! | what can be said, as a graph of letters or tokens | `grammar`, `spoken`, `vocabulary` |
+//! | what can be said, as a graph of letters or tokens | `grammar`, `tries`, `spoken`, `vocabulary` |
 //! | the letter ear: the likeliest paths through the graph | `letters` |
 //! | the word ear: free text, leaning towards the trade's phrases | `search`, `bias` |
 //! | sure, unsettled, narration or noise, by both ears | `witnesses` |
@@ -37,6 +37,7 @@ pub mod spoken;
 #[cfg(test)]
 mod stumbling;
 pub mod transcript;
+pub mod tries;
 pub mod vocabulary;
 pub mod whisper;
 pub mod witnesses;

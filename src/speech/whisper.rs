@@ -74,6 +74,13 @@ impl<'a> Whisper<'a> {
     pub fn with(dir: &Path, lex: &'a Lexicon, ears: Option<Adapted>) -> Result<Self, Problem> {
         model::present(dir)?;
         let vocabulary = Vocabulary::read(&dir.join("tokenizer.json"))?;
+        // Before the weights come, so that what compiling takes is free for them. Of the word ear only what
+        // it leans towards is asked.
+        let grammar = match ears {
+            Some(_) => Grammar::of_phrases(lex, &vocabulary),
+            None => Grammar::of(lex, &vocabulary),
+        };
+        let bias = Bias::of(grammar.phrases());
         let broken = |what: String| {
             Problem::in_file(dir.display().to_string(), format!("the speech model: {what}"))
                 .help("install it again with `cotside model install`")
@@ -84,7 +91,7 @@ impl<'a> Whisper<'a> {
             ears.fits(dir)?;
             let letters = Letters::new(ears.spelt.clone());
             ears.lay_over(&mut weights).map_err(|e| broken(e.to_string()))?;
-            let mut grammar = Grammar::of(lex, &letters);
+            let mut grammar = Grammar::graph(lex, &letters);
             grammar.costs = Costs::of_letters();
             let (beam, thresholds) = Default::default();
             letter_ear = Some(LetterEar { letters, grammar, beam, thresholds });
@@ -105,8 +112,6 @@ impl<'a> Whisper<'a> {
         prompt.push(special("<|notimestamps|>")?);
         let end = vocabulary.end();
         let silent = (0..end).map(|t| vocabulary.decode(&[t]).contains(SILENT)).collect();
-        let grammar = Grammar::of(lex, &vocabulary);
-        let bias = Bias::of(grammar.phrases());
         let tokens = Tokens { prompt, end, silent };
         Ok(Whisper {
             lex,

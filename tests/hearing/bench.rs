@@ -14,15 +14,20 @@
 //! `HEARING_EACH` phrases a voice and kind (default 12), `HEARING_SET` fit or held (default held),
 //! `HEARING_NOISE` only rows with this word in their name, `HEARING_DUMP` a file for one JSON line
 //! a phrase, `HEARING_PARTS` what follows the rows (default `none,exams`: sound in which nothing is
-//! found, and whole exams), `HEARING_TUNING` numbers of both ears. With `COTSIDE_HEARING=off` the same
+//! found, and whole exams), `HEARING_CLIPS` a folder of recorded clips to hear instead (see `clips.rs`),
+//! `HEARING_TUNING` numbers of both ears. With `COTSIDE_HEARING=off` the same
 //! rows by one ear, as published.
 //!
 //! The thresholds of the two ears were fitted with two commands, the second of which hears nothing:
 //! `HEARING_SET=fit HEARING_DUMP=fit.jsonl cargo bench --bench hearing`, then
 //! `HEARING_FIT=fit.jsonl cargo bench --bench hearing`.
 
+mod clips;
 mod exams;
 mod fit;
+#[path = "../narrations/kit.rs"]
+#[allow(dead_code)] // the bench of narrations uses the rest
+mod kit;
 mod score;
 mod speak;
 
@@ -83,6 +88,14 @@ fn main() {
     let noises = [Noise::None, Noise::Cry(20), Noise::Cry(10), Noise::Cry(5), Noise::Pink(10)];
     let only = std::env::var("HEARING_NOISE").unwrap_or_default();
     let wanted = |n: &&Noise| (!n.cries() || !cries.is_empty()) && n.to_string().contains(&only);
+    if let Some(folder) = std::env::var_os("HEARING_CLIPS").map(PathBuf::from) {
+        let noises: Vec<Noise> = noises.iter().filter(wanted).copied().collect();
+        clips::rows(&whisper, &lex, &folder, &cries, &noises);
+        let few = |n: &&Noise| matches!(n, Noise::None | Noise::Cry(10));
+        let noises: Vec<Noise> = noises.iter().filter(few).copied().collect();
+        clips::exams(&whisper, &lex, &folder, &cries, &noises);
+        return;
+    }
     for kind in ["lexicon", "narration"] {
         // Narration is heard clean and with a baby crying; phrases of the lexicon in all noise.
         let here = |n: &&Noise| kind == "lexicon" || matches!(n, Noise::None | Noise::Cry(10));
@@ -228,12 +241,23 @@ fn one(
     dump: bool,
 ) -> Done {
     let clean = speak::speak(v, &l.text);
-    let sound = speak::mixed(&clean, n, cries, &l.text);
+    heard_in((w, lex), l, v.name, &speak::mixed(&clean, n, cries, &l.text), n, dump)
+}
+
+/// What becomes of a phrase in a sound.
+fn heard_in(
+    (w, lex): (&Whisper<'_>, &Lexicon),
+    l: &Line,
+    voice: &str,
+    sound: &[f32],
+    n: Noise,
+    dump: bool,
+) -> Done {
     let (mut ours, mut free, mut took_s) = (Vec::new(), Vec::new(), Vec::new());
     let (mut told, mut kept) = (Vec::new(), Vec::new());
     let mut spent = Spent::default();
-    for s in activity::stretches(&sound) {
-        let piece = file::piece(&sound, &s);
+    for s in activity::stretches(sound) {
+        let piece = file::piece(sound, &s);
         let began = Instant::now();
         let one = stretch(w, &piece, dump);
         took_s.push(began.elapsed().as_secs_f64());
@@ -249,7 +273,7 @@ fn one(
     }
     let (ours, free) = (Outcome::of(&l.want, &ours, lex), Outcome::of(&l.want, &free, lex));
     let told = serde_json::json!({
-        "kind": l.kind, "voice": v.name, "noise": n.to_string(), "text": l.text,
+        "kind": l.kind, "voice": voice, "noise": n.to_string(), "text": l.text,
         "ours": ours.to_string(), "free": free.to_string(), "heard": told, "kept": kept,
     });
     Done { ours, free, sound_s: sound.len() as f64 / 16_000.0, took_s, spent, told }

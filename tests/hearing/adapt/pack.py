@@ -1,11 +1,11 @@
 #!/usr/bin/env python3
 """Packs what was trained into the files that the program carries: `ears.safetensors` and `card.json`.
 
-    pack.py --delta delta.safetensors --letters ctc.safetensors --base model.bin --fields fields.json --to FOLDER
+    pack.py --ears ears.safetensors --base model.bin --fields fields.json --to FOLDER
 
-`delta` holds the low-rank matrices over the base model's linear layers (W += 2 B A), its convolutions and norms;
-`letters` the second head. Both are written into one file, the tensors of the delta as `delta.NAME`, those of the
-head as `letters.NAME`, all of 16 bits. `fields` is a JSON object with what only the training knows: what it was
+`ears` is what `train.py` wrote: the low-rank matrices over the base model's linear layers (W += 2 B A), its
+convolutions and norms, and the second head. The tensors of the delta are named `delta.NAME`, those of the head
+`letters.NAME`, all of 16 bits. `fields` is a JSON object with what only the training knows: what it was
 trained on, licences, seeds, steps, losses, results on what was held out, source. The digests of the base model and
 of the file itself are added here. Needs Python's standard library alone.
 """
@@ -19,6 +19,8 @@ import sys
 ALPHABET = " 'abcdefghijklmnopqrstuvwxyz"
 # Words that the texts of the training spelt otherwise than they are written.
 SPELT = {"hc": "h c", "ofc": "o f c", "cm": "centimetres", "mm": "millimetres", "atnr": "a t n r"}
+# What the names of the head's tensors begin with.
+HEAD = ("ctc", "ctx", "cn")
 MOST_BYTES = 12_000_000
 REQUIRED = ["made_for", "licence", "source", "trained_on", "training", "held_out"]
 
@@ -46,7 +48,7 @@ def halved(kind, data):
 
 def main():
     ask = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    for name in ("delta", "letters", "base", "fields", "to"):
+    for name in ("ears", "base", "fields", "to"):
         ask.add_argument(f"--{name}", required=True)
     given = ask.parse_args()
     fields = json.loads(pathlib.Path(given.fields).read_text())
@@ -54,15 +56,15 @@ def main():
     if missing:
         sys.exit(f"{given.fields} lacks {', '.join(missing)}")
     head, body = {}, bytearray()
-    for part, path in (("delta", given.delta), ("letters", given.letters)):
-        for name, kind, shape, data in tensors(path):
-            data = halved(kind, data)
-            head[f"{part}.{name}"] = {
-                "dtype": "F16",
-                "shape": shape,
-                "data_offsets": [len(body), len(body) + len(data)],
-            }
-            body += data
+    every = [(("letters" if t[0].split(".")[0] in HEAD else "delta"), *t) for t in tensors(given.ears)]
+    for part, name, kind, shape, data in sorted(every):
+        data = halved(kind, data)
+        head[f"{part}.{name}"] = {
+            "dtype": "F16",
+            "shape": shape,
+            "data_offsets": [len(body), len(body) + len(data)],
+        }
+        body += data
     if head["letters.ctc.weight"]["shape"][0] != 1 + len(ALPHABET):
         sys.exit(f"the head has {head['letters.ctc.weight']['shape'][0]} letters, not {1 + len(ALPHABET)}")
     text = json.dumps(head, separators=(",", ":")).encode()
