@@ -222,6 +222,15 @@ fn a_number_said_of_another_item_is_not_taken_and_no_clonus_is_none() {
 }
 
 #[test]
+fn of_two_measurements_in_one_breath_a_mark_of_the_first_takes_nothing_from_the_second() {
+    let lex = support::lexicon();
+    let said = "thirty-three point eight for the head, once more, thirty-four point nought";
+    let both = weighed(&lex, said, &[(1, 2, "head-circumference - #", 0.99)]);
+    let last = both.last().unwrap();
+    assert!(last.number == Some(34.0) && !last.is_sure(), "{both:?}");
+}
+
+#[test]
 fn not_one_beat_is_none() {
     let lex = support::lexicon();
     let said = "clo nest there not one beat in either foot";

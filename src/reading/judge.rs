@@ -450,7 +450,23 @@ pub fn judge(read: &mut [Read<'_>], marks: &HashMap<u64, &Marks>, lex: &Lexicon)
     for (at, r) in read.iter_mut().enumerate() {
         let Some(marked) = marks.get(&r.seq) else { continue };
         let reading = &mut r.reading;
+        // Measured twice in one breath: a mark that says one of the numbers says nothing of the other.
+        let spoken_for: HashSet<(FindingId, usize)> = (reading.findings.iter())
+            .filter(|f| f.number.is_some())
+            .filter_map(|f| match beside(f, at, &all, &words) {
+                Some((Stands::Agrees, p)) => Some((f.id, p.word)),
+                _ => None,
+            })
+            .collect();
         for mut f in std::mem::take(&mut reading.findings) {
+            if f.number.is_some()
+                && let Some((Stands::OtherValue, p)) = beside(&f, at, &all, &words)
+                && spoken_for.iter().any(|(id, word)| *id != f.id && *word == p.word)
+            {
+                f.doubts.push(Doubt::OneReader("the rules".into()));
+                reading.findings.push(f);
+                continue;
+            }
             // A state taken by sound where one was said outright: nothing hangs on it.
             let near = at.saturating_sub(NEAR_STATE)..(at + NEAR_STATE + 1).min(said_states.len());
             if Some(f.item) == lex.state_item
