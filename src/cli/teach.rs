@@ -61,9 +61,9 @@ Examples:
   cotside lexicon teach-aloud arm-recoil --value brisk
   cotside lexicon teach-aloud scarf-sign --wav saying.wav",
     after_help = "\
-Say the word or short phrase three times as you say it at the cot, with a pause
-behind each. It is spelt as it was heard and kept in a layer of your own over the
-lexicon; findings by it stay unsettled, as all taken by sound."
+Say the word or short phrase three times as you say it at the cot, with a
+pause behind each. It is spelt as it was heard and kept in a layer of your own
+over the lexicon; findings by it stay unsettled, as all taken by sound."
 )]
 pub struct AloudArgs {
     /// The item that is meant
